@@ -1,0 +1,1 @@
+"""The nouns everyone shares. Standard library only; no clock, no input, no output."""

@@ -1,0 +1,56 @@
+"""One batch as plain numbers: what batch.toml says plus what was observed since."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+DEWATER_MODES = ("settle", "boil", "none")
+CATALYSTS = ("KOH", "NaOH")
+TITRANTS = ("same stock", "pure")
+
+
+@dataclass(frozen=True, slots=True)
+class Wash:
+    """One wash: share of the ester volume as water, and whether it is stirred or a mist."""
+
+    share: float
+    stirred: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """One lot of oil going through. Fractions are 0..1, not percent.
+
+    titration_readings_ml are mL of titrant per sample; base_g_per_l None means the usual base
+    of the catalyst kind as pure; base_as_weighed True means the base is not divided by purity.
+    Exactly one of methanol_share (of the oil's volume) and methanol_molar_ratio is given.
+    """
+
+    name: str = "batch"
+    oil_volume_l: float = 0.0
+    oil_start_c: float = 20.0
+    oil_density_kg_per_l: float = 0.918
+    titration_readings_ml: tuple[float, ...] = ()
+    titrant: str = "same stock"
+    titrant_g_per_l: float = 1.0
+    titration_sample_ml: float = 1.0
+    titration_blank_ml: float = 0.0
+    catalyst_kind: str = "KOH"
+    catalyst_purity: float = 1.0
+    base_g_per_l: float | None = None
+    base_as_weighed: bool = False
+    methanol_share: float | None = 0.20
+    methanol_molar_ratio: float | None = None
+    setpoint_c: float | None = None
+    dewater: str = "settle"
+    dewater_stand_min: float = 60.0
+    dissolve_min: float = 15.0
+    pour_min: float = 15.0
+    settle_h: float = 8.0
+    washes: tuple[Wash, ...] = (Wash(0.10, False), Wash(0.30, True), Wash(0.30, True),
+                                Wash(0.30, True))
+    wash_stir_min: float = 10.0
+    wash_stand_min: float = 60.0
+    dry_c: float = 55.0
+    dry_min: float = 120.0
+    digest: str = ""

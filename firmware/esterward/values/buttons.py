@@ -1,0 +1,92 @@
+"""Presses of the three buttons turned into gestures.
+
+Both the controller and the guard step one of these, each for itself. A gap in the readings
+(None) forgets a press half made: a gesture needs every moment of it seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+GREEN_SHORT = "green short"
+GREEN_HELD = "green held"
+BLACK_SHORT = "black short"
+BLACK_HELD = "black held"
+BLUE_SHORT = "blue short"
+BLUE_HELD = "blue held"
+GREEN_BLUE = "green and blue held"
+
+HELD_S = {"green": 2.0, "black": 5.0, "blue": 5.0}
+BOTH_HELD_S = 5.0
+REPEAT_IGNORED_S = 2.0  # a second short press of one button within this is a slip, not an answer
+
+
+@dataclass(slots=True)
+class Button:
+    """One button: since when it is down, whether this press is spent, last short press."""
+
+    since_s: float | None = None
+    spent: bool = False
+    short_at_s: float | None = None
+
+
+@dataclass(slots=True)
+class Buttons:
+    """State of the decoder; step() gives the gestures that became complete now."""
+
+    green: Button = field(default_factory=Button)
+    black: Button = field(default_factory=Button)
+    blue: Button = field(default_factory=Button)
+    both_since_s: float | None = None
+    both_spent: bool = False
+
+    def step(
+        self, now_s: float, green: bool | None, black: bool | None, blue: bool | None
+    ) -> tuple[str, ...]:
+        """Take the three levels (None: not known) and return finished gestures, often none."""
+        if not (green or black or blue) and (
+            self.green.since_s is None and self.black.since_s is None and self.blue.since_s is None
+        ):
+            return ()
+        if green is None or black is None or blue is None:
+            for button in (self.green, self.black, self.blue):
+                button.since_s, button.spent = None, False
+            self.both_since_s, self.both_spent = None, False
+            return ()
+        gestures: list[str] = []
+        if green and blue:
+            if self.both_since_s is None:
+                self.both_since_s = now_s
+                # A press that already meant something cannot become another gesture.
+                self.both_spent = self.green.spent or self.blue.spent
+                self.green.spent = self.blue.spent = True
+            elif not self.both_spent and now_s - self.both_since_s >= BOTH_HELD_S:
+                self.both_spent = True
+                gestures.append(GREEN_BLUE)
+        else:
+            self.both_since_s, self.both_spent = None, False
+        for name, button, level in (
+            ("green", self.green, green), ("black", self.black, black), ("blue", self.blue, blue)
+        ):
+            gesture = _step_one(button, level, now_s, HELD_S[name])
+            if gesture:
+                gestures.append(f"{name} {gesture}")
+        return tuple(gestures)
+
+
+def _step_one(button: Button, level: bool, now_s: float, held_s: float) -> str:
+    if level:
+        if button.since_s is None:
+            button.since_s = now_s
+        elif not button.spent and now_s - button.since_s >= held_s:
+            button.spent = True
+            return "held"
+        return ""
+    since_s, spent = button.since_s, button.spent
+    button.since_s, button.spent = None, False
+    if since_s is None or spent:
+        return ""
+    if button.short_at_s is not None and since_s - button.short_at_s < REPEAT_IGNORED_S:
+        return ""
+    button.short_at_s = now_s
+    return "short"

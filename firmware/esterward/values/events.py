@@ -1,0 +1,44 @@
+"""Numbered events: what happened, in batch time, with plain data. Same seed, same bytes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+Plain = str | int | float | bool | None
+
+# kind -> the keys of its data
+EVENT_KINDS: Final[dict[str, tuple[str, ...]]] = {
+    "batch_started": ("batch",),
+    "batch_ended": ("state",),
+    "state_changed": ("old", "new", "why"),
+    "stage_started": ("stage", "repeat"),
+    "stage_ended": ("stage", "repeat", "started_s", "outcome"),
+    "step_started": ("stage", "step"),
+    "prompt_opened": ("prompt", "text"),
+    "prompt_answered": ("prompt", "answer"),
+    "alarm_raised": ("code", "severity", "sentence", "action"),
+    "alarm_acknowledged": ("code",),
+    "alarm_returned": ("code",),
+    "latched": ("code", "first_out"),
+    "latch_reset": ("code", "resets"),
+    "flag_set": (),
+    "flag_cleared": ("evidence",),
+    "check_seen": ("check",),
+    "observation": ("name", "value", "source", "counts"),
+    "sheet_changed": ("mass_g", "methanol_l"),
+    "request_accepted": ("id",),
+    "request_refused": ("id", "why"),
+    "grant_withheld": ("output", "why"),
+    "note": ("text",),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """number counts from 1 over the life of the record; at_s is batch time."""
+
+    number: int
+    at_s: float
+    kind: str
+    data: dict[str, Plain]

@@ -1,0 +1,151 @@
+"""The two messages between controller and guard, and their codec.
+
+One JSON line of at most MAX_BYTES each way. A malformed line, a wrong type, a missing or
+an extra key, a number that is not finite: all decode to None, which counts as silence.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from math import isfinite
+from typing import Any
+
+from esterward.values.readings import INPUT_NAMES, OPTIONAL_INPUTS, Inputs, ProbeReading
+
+MAX_BYTES = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class GuardReport:
+    """Guard to controller, every guard cycle (0.25 s)."""
+
+    count: int
+    at_s: float
+    boot: str
+    inputs: Inputs
+    probe_b: ProbeReading
+    enable: bool
+    latches: tuple[str, ...]
+    flag: bool
+    trip_c: float | None
+    pressure_kpa: float | None
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class ControllerReport:
+    """Controller to guard, every tick. flag None means the controller does not know."""
+
+    count: int
+    at_s: float
+    boot: str
+    k1: bool
+    k2_wanted: bool
+    flag: bool | None
+    trip_c: float | None
+    pressure_kpa: float | None
+    hash: str
+
+
+_MARKS = {True: "1", False: "0", None: "-"}
+_LEVELS: dict[str, bool | None] = {"1": True, "0": False, "-": None}
+_MUST = len(INPUT_NAMES) - len(OPTIONAL_INPUTS)
+
+
+def inputs_to_marks(inputs: Inputs) -> str:
+    """One character an input in the order of INPUT_NAMES: 1, 0, or - for not fitted."""
+    return "".join([_MARKS[getattr(inputs, name)] for name in INPUT_NAMES])
+
+
+def inputs_from_marks(marks: str) -> Inputs | None:
+    """The inverse; None when the text is not exactly such a line."""
+    if len(marks) != len(INPUT_NAMES) or "-" in marks[:_MUST]:
+        return None
+    try:
+        return Inputs(*[_LEVELS[mark] for mark in marks])  # type: ignore[arg-type]
+    except KeyError:
+        return None
+
+
+def _finite_or_none(value: float | None) -> float | None:
+    return value if value is not None and isfinite(value) else None
+
+
+def encode_guard(report: GuardReport) -> bytes:
+    """The line the guard sends."""
+    probe = report.probe_b
+    plain = (
+        "g", report.count, report.at_s, report.boot, inputs_to_marks(report.inputs),
+        _finite_or_none(probe.c), _finite_or_none(probe.at_s), probe.why[:80],
+        report.enable, report.latches, report.flag,
+        _finite_or_none(report.trip_c), _finite_or_none(report.pressure_kpa), report.hash,
+    )
+    return json.dumps(plain, separators=(",", ":")).encode("ascii")
+
+
+def encode_controller(report: ControllerReport) -> bytes:
+    """The line the controller sends."""
+    plain = (
+        "c", report.count, report.at_s, report.boot, report.k1, report.k2_wanted, report.flag,
+        _finite_or_none(report.trip_c), _finite_or_none(report.pressure_kpa), report.hash,
+    )
+    return json.dumps(plain, separators=(",", ":")).encode("ascii")
+
+
+def _load(line: bytes, mark: str, length: int) -> list[Any] | None:
+    if len(line) > MAX_BYTES:
+        return None
+    try:
+        plain = json.loads(line)
+    except (ValueError, RecursionError):
+        return None
+    if type(plain) is not list or len(plain) != length or plain[0] != mark:
+        return None
+    return plain
+
+
+def _number(value: Any) -> bool:
+    return type(value) in (int, float) and isfinite(value)
+
+
+def _number_or_none(value: Any) -> bool:
+    return value is None or _number(value)
+
+
+def decode_guard(line: bytes) -> GuardReport | None:
+    """The report in the line, or None when anything about it is wrong."""
+    plain = _load(line, "g", 14)
+    if plain is None:
+        return None
+    (_, count, at_s, boot, marks, b_c, b_at_s, b_why, enable, latches, flag, trip_c, kpa,
+     digest) = plain
+    if not (
+        type(count) is int and _number(at_s) and type(boot) is str and type(marks) is str
+        and _number_or_none(b_c) and _number_or_none(b_at_s) and type(b_why) is str
+        and type(enable) is bool and type(flag) is bool and type(digest) is str
+        and type(latches) is list and all(type(code) is str for code in latches)
+        and _number_or_none(trip_c) and _number_or_none(kpa)
+    ):
+        return None
+    inputs = inputs_from_marks(marks)
+    if inputs is None:
+        return None
+    probe_b = ProbeReading(b_c, b_at_s if b_at_s is not None else float("-inf"), b_why)
+    return GuardReport(count, float(at_s), boot, inputs, probe_b, enable, tuple(latches), flag,
+                       trip_c, kpa, digest)
+
+
+def decode_controller(line: bytes) -> ControllerReport | None:
+    """The report in the line, or None when anything about it is wrong."""
+    plain = _load(line, "c", 10)
+    if plain is None:
+        return None
+    _, count, at_s, boot, k1, k2_wanted, flag, trip_c, kpa, digest = plain
+    if not (
+        type(count) is int and _number(at_s) and type(boot) is str and type(k1) is bool
+        and type(k2_wanted) is bool and (flag is None or type(flag) is bool)
+        and _number_or_none(trip_c) and _number_or_none(kpa) and type(digest) is str
+    ):
+        return None
+    return ControllerReport(count, float(at_s), boot, k1, k2_wanted, flag, trip_c, kpa, digest)

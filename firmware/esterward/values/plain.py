@@ -1,0 +1,89 @@
+"""Nested dataclasses to numbers, strings and lists, and back. For checkpoints.
+
+Only what our states are made of: dataclasses, tuples, lists, dicts with text keys, numbers,
+text, booleans, None. A field missing or left over is an error, so that an old checkpoint is
+never half understood.
+"""
+
+from __future__ import annotations
+
+import types
+from dataclasses import fields, is_dataclass
+from functools import cache
+from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+
+T = TypeVar("T")
+
+
+def to_plain(value: Any) -> Any:
+    """The value as lists, dicts with text keys, numbers, text, booleans and None."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, (list, tuple)):
+        return [to_plain(item) for item in value]
+    if isinstance(value, dict):
+        return {key: to_plain(item) for key, item in value.items()}
+    if value is None or isinstance(value, (str, int, float, bool)):
+        return value
+    raise TypeError(f"{type(value).__name__} cannot be written to a checkpoint")
+
+
+@cache
+def _hints(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
+def from_plain(kind: type[T], plain: Any) -> T:
+    """Rebuild a value of the given type; ValueError when the plain form does not fit it."""
+    built: T = _build(kind, plain)
+    return built
+
+
+def _build(kind: Any, plain: Any) -> Any:
+    origin = get_origin(kind)
+    if kind is Any:
+        return plain
+    if origin in (Union, types.UnionType):
+        return _build_union(get_args(kind), plain)
+    if isinstance(kind, type) and is_dataclass(kind):
+        if not isinstance(plain, dict):
+            raise ValueError(f"{kind.__name__}: a mapping was expected")
+        names = {f.name for f in fields(kind)}
+        if set(plain) != names:
+            raise ValueError(f"{kind.__name__}: fields differ: {sorted(set(plain) ^ names)}")
+        hints = _hints(kind)
+        return kind(**{name: _build(hints[name], plain[name]) for name in names})
+    if origin in (list, tuple):
+        return _build_sequence(origin, get_args(kind), plain)
+    if origin is dict:
+        if not isinstance(plain, dict):
+            raise ValueError("a mapping was expected")
+        item = get_args(kind)[1]
+        return {str(key): _build(item, value) for key, value in plain.items()}
+    if kind is float and type(plain) is int:
+        return float(plain)
+    if kind in (None, type(None)):
+        if plain is None:
+            return None
+    elif isinstance(kind, type) and type(plain) is kind:
+        return plain
+    raise ValueError(f"{kind} was expected, {type(plain).__name__} found")
+
+
+def _build_sequence(origin: Any, args: tuple[Any, ...], plain: Any) -> Any:
+    if not isinstance(plain, (list, tuple)):
+        raise ValueError("a list was expected")
+    if origin is tuple and not (len(args) == 2 and args[1] is Ellipsis):
+        if len(args) != len(plain):
+            raise ValueError("a list of another length was expected")
+        return tuple(_build(kind, item) for kind, item in zip(args, plain, strict=True))
+    return origin(_build(args[0], item) for item in plain)
+
+
+def _build_union(kinds: tuple[Any, ...], plain: Any) -> Any:
+    for kind in kinds:
+        try:
+            return _build(kind, plain)
+        except ValueError:
+            continue
+    raise ValueError(f"one of {kinds} was expected, {type(plain).__name__} found")

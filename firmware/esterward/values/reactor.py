@@ -1,0 +1,43 @@
+"""The reactor as plain numbers: what reactor.toml says, checked and converted by settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+RIG_LEVELS = ("watch", "small", "full")
+SWITCHES = ("contactor", "ssr")
+
+
+@dataclass(frozen=True, slots=True)
+class Reactor:
+    """One vessel with its element, pump and probes.
+
+    altitude_m None means not configured: then no methanol stage is allowed. loss_w_per_k is
+    the heat loss of the warm vessel to the room. fitted names the optional inputs of
+    values.readings.OPTIONAL_INPUTS that are wired. setpoint_cap_c, alarm_cap_c, trip_cap_c
+    may only tighten the limits. digest identifies the file for the guard.
+    """
+
+    name: str = "reactor"
+    altitude_m: float | None = None
+    barometer: bool = False
+    vessel_l: float = 0.0
+    element_w: float = 0.0
+    element_switch: str = "contactor"
+    loss_w_per_k: float = 8.0
+    room_c: float = 20.0
+    rig_level: str = "small"
+    fitted: tuple[str, ...] = ()
+    warm_hold: bool = False
+    probe_a_id: str = ""
+    probe_b_id: str = ""
+    probe_a_correction_k: float = 0.0
+    probe_b_correction_k: float = 0.0
+    probes_checked: bool = False
+    setpoint_cap_c: float | None = None
+    scale_resolution_g: float = 1.0
+    mqtt_host: str = ""
+    mqtt_port: int = 1883
+    mqtt_id: str = "reactor"
+    pins: tuple[tuple[str, int], ...] = ()
+    digest: str = ""

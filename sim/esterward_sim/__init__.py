@@ -1,0 +1,1 @@
+"""The simulator: a plant that can misbehave, a person who answers, rehearsals and trials."""
