@@ -1,0 +1,202 @@
+"""The heater law: as fast as the vessel allows, and never past the mark.
+
+It counts heat, not temperature. What the element still holds is already on its way into the
+oil, so the law watches `stored_c` of heating_model.VesselModel: the oil's temperature once
+that heat has gone over. Full power until the stored heat is enough, off, and then small
+portions that replace the loss.
+
+It refuses: any question without a good reading of the last 5.0 s, at or above the ceiling,
+when its own prediction reaches the ceiling, and on any number that is not one. It is told
+nothing about watts or litres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import isfinite
+from typing import Any, Final
+
+from esterward.process.heating_model import VesselModel
+from esterward.values.plain import from_plain, to_plain
+
+OLDEST_READING_S: Final = 5.0
+READING_RANGE_C: Final = (-20.0, 125.0)
+ELEMENTS: Final = ("ssr", "contactor")
+# Half the band of stored heat within which the switch keeps its state, K.
+SSR_HALF_BAND_K: Final = 0.03
+# A contactor: least time on and off, and from one closing to the next (30 cycles an hour).
+CONTACTOR_LEAST_S: Final = 20.0
+CONTACTOR_CYCLE_S: Final = 122.0
+BELOW_CEILING_K: Final = 0.3
+CAUTION: Final = 1.0  # standard deviations of the prediction kept in hand
+
+
+@dataclass(slots=True)
+class _State:
+    """Everything the law remembers; plain numbers of fixed count."""
+
+    setpoint_c: float
+    ceiling_c: float
+    period_s: float
+    element: str
+    guess: dict[str, float]
+    model: VesselModel = field(default_factory=VesselModel)
+    now_s: float | None = None
+    good_c: float | None = None
+    good_at_s: float | None = None
+    asked: bool = False
+    switched_at_s: float | None = None
+    closed_at_s: float | None = None
+    cycles: int = 0
+
+
+class HeaterControl:
+    """Ask once a period whether the element is to be on for the next one.
+
+    setpoint_c and ceiling_c in degC, settable at any time; period_s in s; element "ssr" or
+    "contactor" (the latter keeps 20 s on and off and counts its cycles). learnt is what an
+    earlier batch's learnt() gave: a guess to start from. ValueError on another element or a
+    period outside 0.1..5 s.
+    """
+
+    __slots__ = ("_s",)
+
+    def __init__(
+        self,
+        setpoint_c: float,
+        ceiling_c: float,
+        period_s: float = 1.0,
+        element: str = "ssr",
+        learnt: dict[str, float] | None = None,
+    ) -> None:
+        if element not in ELEMENTS:
+            raise ValueError(f"element: {element!r} is not one of {', '.join(ELEMENTS)}")
+        if not 0.1 <= period_s <= 5.0:
+            raise ValueError(f"period_s: {period_s} is not within 0.1..5 s")
+        self._s = _State(setpoint_c, ceiling_c, period_s, element, dict(learnt or {}))
+
+    @property
+    def setpoint_c(self) -> float:
+        """Where the oil is to go, degC."""
+        return self._s.setpoint_c
+
+    @setpoint_c.setter
+    def setpoint_c(self, value: float) -> None:
+        self._s.setpoint_c = value
+
+    @property
+    def ceiling_c(self) -> float:
+        """No heat is asked for at or above this, degC."""
+        return self._s.ceiling_c
+
+    @ceiling_c.setter
+    def ceiling_c(self, value: float) -> None:
+        self._s.ceiling_c = value
+
+    @property
+    def cycles(self) -> int:
+        """How often the switch was closed."""
+        return self._s.cycles
+
+    @property
+    def model(self) -> VesselModel:
+        """What the law believes now; for showing, not for changing."""
+        return self._s.model
+
+    def learnt(self) -> dict[str, float]:
+        """What was learnt of this vessel, for the next batch's guess; {} before any reading."""
+        return self._s.model.learnt() if self._s.model.anchored else {}
+
+    def to_plain(self) -> dict[str, Any]:
+        """The whole state as plain numbers, text and lists, of fixed size."""
+        plain: dict[str, Any] = to_plain(self._s)
+        return plain
+
+    @classmethod
+    def from_plain(cls, plain: dict[str, Any]) -> HeaterControl:
+        """The law that gave this, going on identically. ValueError when it does not fit."""
+        control = cls.__new__(cls)
+        control._s = from_plain(_State, plain)
+        return control
+
+    def update(self, now_s: float, oil_c: float | None, was_on: bool | None = None) -> bool:
+        """Whether the element is to be on for the next period.
+
+        now_s: monotonic s; oil_c: a new reading in degC or None for none this time; was_on:
+        what the element really did since the last call (None: what was asked).
+        """
+        s = self._s
+        before_s, s.now_s = s.now_s, now_s
+        if not isfinite(now_s) or (before_s is not None and now_s < before_s):
+            # Nothing timed before can be trusted; go on from the next good reading.
+            s.now_s = now_s if isfinite(now_s) else None
+            s.good_c = s.good_at_s = s.closed_at_s = None
+            s.asked, s.switched_at_s = False, s.now_s
+            return False
+        usable = oil_c is not None and READING_RANGE_C[0] <= oil_c <= READING_RANGE_C[1]
+        model = s.model
+        if not model.anchored:
+            if usable:
+                assert oil_c is not None
+                model.anchor(oil_c, s.guess)
+        elif before_s is None or now_s - before_s > OLDEST_READING_S:
+            gap_s = now_s - before_s if before_s is not None else OLDEST_READING_S
+            model.rest(gap_s, oil_c if usable else None, was_on)
+        else:
+            on = s.asked if was_on is None else was_on
+            model.step(now_s - before_s, on, oil_c if usable else None)
+            if not model.sound():
+                s.model = VesselModel()
+                s.good_c = s.good_at_s = None
+                return self._answer(False, now_s)
+        if usable:
+            s.good_c, s.good_at_s = oil_c, now_s
+        elif oil_c is not None:
+            return self._answer(False, now_s)
+        if (
+            s.good_c is not None and s.good_at_s is not None
+            and now_s - s.good_at_s <= OLDEST_READING_S
+            and s.good_c < s.ceiling_c and model.stored_c < s.ceiling_c
+        ):
+            return self._answer(self._wanted(now_s), now_s)
+        return self._answer(False, now_s)
+
+    def _answer(self, on: bool, now_s: float) -> bool:
+        s = self._s
+        if on != s.asked:
+            s.asked = on
+            s.switched_at_s = now_s
+            if on:
+                s.cycles += 1
+                s.closed_at_s = now_s
+        return on
+
+    def _wanted(self, now_s: float) -> bool:
+        """Full power while the stored heat is short of the target; limits are checked outside."""
+        s = self._s
+        model = s.model
+        aim_c = min(s.setpoint_c, s.ceiling_c - BELOW_CEILING_K)
+        loss = model.loss_at(aim_c)
+        # Resting at the aim the element still carries the loss.
+        target_c = aim_c + max(0.0, loss) * model.element_s
+        if s.element == "contactor":
+            return self._wanted_contactor(now_s, target_c, loss)
+        level_c = model.stored_c + CAUTION * model.stored_sd_k()
+        half = SSR_HALF_BAND_K if s.asked else -SSR_HALF_BAND_K
+        return level_c + 0.5 * s.period_s * model.rate_k_s < target_c + half
+
+    def _wanted_contactor(self, now_s: float, target_c: float, loss: float) -> bool:
+        s = self._s
+        model = s.model
+        since_s = now_s - s.switched_at_s if s.switched_at_s is not None else CONTACTOR_CYCLE_S
+        if since_s < CONTACTOR_LEAST_S:
+            return s.asked
+        level_c = model.stored_c + CAUTION * model.stored_sd_k()
+        duty = min(1.0, max(0.0, loss / model.rate_k_s))
+        rise_k = model.rate_k_s * max(
+            CONTACTOR_LEAST_S * (1.0 - duty), CONTACTOR_CYCLE_S * duty * (1.0 - duty))
+        if s.asked:
+            return level_c + 0.5 * s.period_s * model.rate_k_s < target_c + 0.5 * rise_k
+        if s.closed_at_s is not None and now_s - s.closed_at_s < CONTACTOR_CYCLE_S:
+            return False
+        return level_c < target_c - 0.5 * rise_k
