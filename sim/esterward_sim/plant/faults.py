@@ -1,0 +1,150 @@
+"""Every misbehaviour the plant can be given, by name, in one table.
+
+A row says what goes wrong in one sentence, which row of the fault catalogue it plays, and what
+its number means. A fault starts and may end; several may be active at once. The parts look
+here (electrical.py, probes.py, plant.py); this file knows nothing about them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRow:
+    """name; rows of the fault catalogue; sentence; default number and its unit ("" = a switch)."""
+
+    name: str
+    rows: tuple[str, ...]
+    sentence: str
+    value: float = 1.0
+    unit: str = ""
+
+
+def _probe_rows(probe: str) -> list[FaultRow]:
+    p, who = f"probe_{probe}_", f"Probe {probe.upper()}"
+    return [
+        FaultRow(p + "lost", ("F-01", "F-19"), f"{who} is unplugged: no value comes."),
+        FaultRow(p + "zero", ("F-02",), f"{who} is shorted: it reads -0.0625 degC."),
+        FaultRow(p + "power_on", ("F-03",), f"{who} browned out: it reads 85.0 degC."),
+        FaultRow(p + "far", ("F-05",), f"{who} reads far too low, as some do on unplugging.",
+                 -109.875, "degC"),
+        FaultRow(p + "bursts", ("F-06",), f"{who} loses this share of its readings.", 0.5,
+                 "share"),
+        FaultRow(p + "stuck", ("F-07", "F-08"), f"{who} repeats its last value."),
+        FaultRow(p + "offset", ("F-09", "F-10"), f"{who} reads this much too high.", 3.0, "K"),
+        FaultRow(p + "drift", ("F-09", "F-10"), f"{who} drifts upward by this much an hour.",
+                 10.0, "K/h"),
+        FaultRow(p + "out_of_well", ("F-12",), f"{who} fell out of its well and feels the air."),
+        FaultRow(p + "loose", ("F-13",), f"{who} sits badly: its lag is this many times longer.",
+                 5.0, "times"),
+        FaultRow(p + "nan", ("F-18",), f"{who} gives not-a-number."),
+    ]
+
+
+FAULTS: tuple[FaultRow, ...] = (
+    *_probe_rows("a"),
+    *_probe_rows("b"),
+    FaultRow("probes_swapped", ("F-11",), "The two probes sit in each other's well."),
+    # element and contactors
+    FaultRow("k1_welded", ("F-20", "F-22"), "K1's main contacts are welded shut."),
+    FaultRow("k2_welded", ("F-21", "F-22"), "K2's main contacts are welded shut."),
+    FaultRow("k1_open_circuit", ("F-23",), "K1's coil is broken: it never closes."),
+    FaultRow("k2_open_circuit", ("F-23",), "K2's coil is broken: it never closes."),
+    FaultRow("k1_mirror_lost", ("F-20",), "The wire of K1's mirror contact is broken."),
+    FaultRow("k2_mirror_lost", ("F-21",), "The wire of K2's mirror contact is broken."),
+    FaultRow("k1_chatter", ("F-27",), "K1 chatters while its coil is on."),
+    FaultRow("k2_chatter", ("F-27",), "K2 chatters while its coil is on."),
+    FaultRow("element_half", ("F-24",), "The element gives half its power."),
+    FaultRow("element_double", ("F-25",), "The element gives twice its power."),
+    FaultRow("element_dead", ("F-24",), "The element gives no power."),
+    FaultRow("ssr_shorted", ("F-26",), "The solid-state switch is shorted."),
+    FaultRow("ssr_leaks", ("F-26",), "The solid-state switch leaks this share of the power.",
+             0.02, "share"),
+    FaultRow("earth_fault", ("F-28",), "The residual-current device has tripped: no load runs."),
+    FaultRow("cutout_open", ("F-29",), "The thermal cut-out is open."),
+    FaultRow("cutout2_open", ("F-29",), "The second, low-range cut-out is open."),
+    FaultRow("beat_timer_stuck", ("F-30",), "The beat timer never lapses."),
+    FaultRow("beat_timer_dead", ("F-67",), "The beat timer never picks up."),
+    # pump, drain
+    FaultRow("mixer_stalled", ("F-33", "F-34"), "The mixer is driven but does not turn."),
+    FaultRow("pump_dry", ("F-35",), "The pump turns but draws air."),
+    FaultRow("mixer_runs_on", ("F-37",), "The mixer's switch sticks closed."),
+    FaultRow("mixer_proof_lost", ("F-33",), "The mixer runs but its proof does not say so."),
+    FaultRow("mixer_proof_stuck", ("F-37",), "The mixer's proof says it runs, always."),
+    FaultRow("drain_open", ("F-40", "F-99"), "The drain valve stands open: the bottom runs out."),
+    FaultRow("drain_switch_lost", ("F-41",), "The drain switch never says closed."),
+    # level, lid, vent, vapour, e-stop
+    FaultRow("level_low", ("F-42", "F-44"), "The level contact says dry."),
+    FaultRow("level_stuck_wet", ("F-43",), "The level contact says covered, always."),
+    FaultRow("level_chatter", ("F-46",), "The level contact chatters."),
+    FaultRow("lid_open", ("F-47",), "The lid stands open."),
+    FaultRow("lid_stuck_closed", ("F-48",), "The lid switch says closed, always."),
+    FaultRow("vent_failed", ("F-49",), "The vent fan does not turn."),
+    FaultRow("vent_proof_stuck", ("F-50",), "The vent's proof says it runs, always."),
+    FaultRow("vapour_high", ("F-51", "F-52"), "Vapour escapes beside the reactor.", 30.0,
+             "% of the lower limit"),
+    FaultRow("vapour_sensor_lost", ("F-53",), "The vapour detector's contact is open."),
+    FaultRow("estop_pressed", ("F-54",), "The emergency stop is pressed."),
+    FaultRow("estop_wire", ("F-56",), "A wire of the emergency-stop loop is broken."),
+    FaultRow("sump_wet", ("F-57",), "Liquid stands in the sump."),
+    # supply and surroundings
+    FaultRow("mains_lost", ("F-58", "F-59", "F-60", "F-61"), "The mains are off."),
+    FaultRow("mains", ("F-25",), "The mains voltage is this many times nominal.", 0.9, "times"),
+    FaultRow("coil_supply_lost", ("F-63",), "The supply of the relay coils has dropped."),
+    FaultRow("input_noise", ("F-107",), "Each input flips at random in this share of readings.",
+             0.3, "share"),
+    FaultRow("barometer_lost", ("F-103",), "The barometer gives no value."),
+    FaultRow("barometer_sea_level", ("F-103",), "The barometer shows sea-level pressure."),
+    FaultRow("barometer_stuck", ("F-104",), "The barometer repeats its last value."),
+    FaultRow("weather", ("F-104",), "The air pressure moves by this much over eight hours.",
+             -5.0, "kPa"),
+    FaultRow("room", ("F-105", "F-106"), "The room is at this temperature.", 42.0, "degC"),
+)
+
+ROWS: dict[str, FaultRow] = {row.name: row for row in FAULTS}
+
+
+class Faults:
+    """The faults that are active now. version grows with every change."""
+
+    __slots__ = ("_active", "version")
+
+    def __init__(self) -> None:
+        self._active: dict[str, float] = {}
+        self.version = 0
+
+    def start(self, name: str, value: float | None = None) -> None:
+        """Begin a fault; value None takes the table's number. ValueError on an unknown name."""
+        self._active[name] = _row(name).value if value is None else float(value)
+        self.version += 1
+
+    def end(self, name: str) -> None:
+        """End a fault; nothing happens when it is not active."""
+        _row(name)
+        self._active.pop(name, None)
+        self.version += 1
+
+    def get(self, name: str) -> float | None:
+        """The number of an active fault, None when it is not active."""
+        return self._active.get(name)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._active
+
+    def __bool__(self) -> bool:
+        return bool(self._active)
+
+    def names(self) -> tuple[str, ...]:
+        """Names of the active faults in the order they began."""
+        return tuple(self._active)
+
+
+def _row(name: str) -> FaultRow:
+    try:
+        return ROWS[name]
+    except KeyError:
+        near = get_close_matches(name, ROWS, 1)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        raise ValueError(f"no fault is called {name!r}{hint}") from None
