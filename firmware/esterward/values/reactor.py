@@ -14,8 +14,9 @@ class Reactor:
 
     altitude_m None means not configured: then no methanol stage is allowed. loss_w_per_k is
     the heat loss of the warm vessel to the room. fitted names the optional inputs of
-    values.readings.OPTIONAL_INPUTS that are wired. setpoint_cap_c, alarm_cap_c, trip_cap_c
-    may only tighten the limits. digest identifies the file for the guard.
+    values.readings.OPTIONAL_INPUTS that are wired. setpoint_cap_c
+    may only tighten the limits. show_temperature and show_volume are the units a person is
+    shown. digest identifies the file for the guard.
     """
 
     name: str = "reactor"
@@ -39,5 +40,7 @@ class Reactor:
     mqtt_host: str = ""
     mqtt_port: int = 1883
     mqtt_id: str = "reactor"
+    show_temperature: str = "degC"
+    show_volume: str = "L"
     pins: tuple[tuple[str, int], ...] = ()
     digest: str = ""

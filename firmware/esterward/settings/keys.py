@@ -1,0 +1,312 @@
+"""Every key of the two files: what kind of number, which range. The tables of this package.
+
+Every field is None when the key is absent or was wrong; files.py supplies the rest of the
+sense: what must be there, what fits what, and the defaults (those of values.reactor and
+values.batch). pydantic checks types and finds unknown keys; numbers go through our grammar.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler
+from pydantic_core import PydanticCustomError, core_schema
+
+from esterward.settings.mistakes import Wrong
+from esterward.settings.quantity import bounded, range_words
+from esterward.settings.units import (
+    ALTITUDE,
+    DENSITY,
+    DIFFERENCE,
+    HOURS,
+    LOSS,
+    MASS,
+    MINUTES,
+    POWER,
+    RATIO,
+    SHARE,
+    SMALL_VOLUME,
+    STRENGTH,
+    TEMPERATURE,
+    VOLUME,
+    Kind,
+)
+from esterward.values.batch import CATALYSTS, DEWATER_MODES, TITRANTS
+from esterward.values.reactor import RIG_LEVELS, SWITCHES
+from esterward.values.readings import OPTIONAL_INPUTS
+
+
+def _refuse(wrong: Wrong, allowed: str) -> PydanticCustomError:
+    return PydanticCustomError("esterward", "{why}",
+                               {"why": wrong.why, "write": wrong.write, "allowed": allowed})
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A quantity of this kind between lowest and highest, both in the core unit and allowed."""
+
+    kind: Kind
+    lowest: float
+    highest: float
+
+    @property
+    def allowed(self) -> str:
+        """The range in words."""
+        return range_words(self.kind, self.lowest, self.highest)
+
+    def read(self, value: Any) -> float:
+        """The number in the core unit, or the error pydantic collects."""
+        number = bounded(value, self.kind, self.lowest, self.highest)
+        if isinstance(number, Wrong):
+            raise _refuse(number, self.allowed)
+        return number
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One of these words."""
+
+    words: tuple[str, ...]
+
+    @property
+    def allowed(self) -> str:
+        """The words, quoted."""
+        return " or ".join(f'"{word}"' for word in self.words)
+
+    def read(self, value: Any) -> str:
+        """The word, or the error pydantic collects."""
+        if not isinstance(value, str) or value not in self.words:
+            low = value.lower().strip() if isinstance(value, str) else None
+            meant = next((word for word in self.words if word.lower() == low), "")
+            raise _refuse(Wrong("it is none of the words that are known here",
+                                f'"{meant}"' if meant else ""), self.allowed)
+        return value
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """Text of a fixed form. form says in words what the pattern wants."""
+
+    pattern: str
+    form: str
+    example: str
+
+    @property
+    def allowed(self) -> str:
+        """The form in words."""
+        return self.form
+
+    def read(self, value: Any) -> str:
+        """The text, or the error pydantic collects."""
+        if not isinstance(value, str) or not re.fullmatch(self.pattern, value):
+            raise _refuse(Wrong("it does not have the form that is wanted",
+                                f'for example "{self.example}"'), self.allowed)
+        return value
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """A whole number without a unit."""
+
+    lowest: int
+    highest: int
+
+    @property
+    def allowed(self) -> str:
+        """The range in words."""
+        return f"a whole number from {self.lowest} to {self.highest}"
+
+    def read(self, value: Any) -> int:
+        """The number, or the error pydantic collects."""
+        if isinstance(value, bool) or not isinstance(value, int) or not (
+            self.lowest <= value <= self.highest
+        ):
+            raise _refuse(Wrong("it is not a number that can be used", ""), self.allowed)
+        return value
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+
+NAME = Text(r"[^\x00-\x1f\x7f]{1,40}", "1 to 40 characters on one line", "harvest lot 3")
+# The folder of a DS18B20 in /sys/bus/w1/devices: family code 28 and its serial number.
+PROBE_ID = Text(r"28-[0-9a-f]{12}", '"28-" and 12 digits 0-9 a-f, as in /sys/bus/w1/devices',
+                "28-0316a2794ff1")
+HOST = Text(r"[A-Za-z0-9_.:-]{0,253}", "a host name or address, empty for no broker",
+            "127.0.0.1")
+# Homie 5: a device id is lower case letters, digits and hyphens.
+MQTT_ID = Text(r"[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?",
+               "1 to 40 lower case letters, digits and hyphens", "reactor-1")
+
+
+class Section(BaseModel):
+    """One [table] of a file; a key that is not a field is an error."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class Site(Section):
+    altitude: Annotated[float | None, Number(ALTITUDE, -430.0, 4500.0)] = None
+    barometer: bool | None = None
+    room: Annotated[float | None, Number(TEMPERATURE, -20.0, 45.0)] = None
+
+
+class Vessel(Section):
+    volume: Annotated[float | None, Number(VOLUME, 5.0, 1000.0)] = None
+    loss: Annotated[float | None, Number(LOSS, 0.5, 200.0)] = None
+
+
+class Element(Section):
+    power: Annotated[float | None, Number(POWER, 100.0, 20_000.0)] = None
+    switch: Annotated[str | None, Word(SWITCHES)] = None
+
+
+class Rig(Section):
+    level: Annotated[str | None, Word(RIG_LEVELS)] = None
+    fitted: list[Annotated[str, Word(OPTIONAL_INPUTS)]] | None = None
+    warm_hold: bool | None = None
+
+
+class Probes(Section):
+    a: Annotated[str | None, PROBE_ID] = None
+    b: Annotated[str | None, PROBE_ID] = None
+    # What is added to a reading. Never negative: a correction may make the oil look warmer,
+    # so that the limits come earlier, and never colder.
+    a_correction: Annotated[float | None, Number(DIFFERENCE, 0.0, 5.0)] = None
+    b_correction: Annotated[float | None, Number(DIFFERENCE, 0.0, 5.0)] = None
+    checked: bool | None = None
+
+
+class Caps(Section):
+    setpoint: Annotated[float | None, Number(TEMPERATURE, 30.0, 110.0)] = None
+
+
+class Scale(Section):
+    resolution: Annotated[float | None, Number(MASS, 0.001, 100.0)] = None
+
+
+class Mqtt(Section):
+    host: Annotated[str | None, HOST] = None
+    port: Annotated[int | None, Whole(1, 65535)] = None
+    id: Annotated[str | None, MQTT_ID] = None
+
+
+class Display(Section):
+    temperature: Annotated[str | None, Word(("degC", "degF"))] = None
+    volume: Annotated[str | None, Word(("L", "gal_us", "gal_imp"))] = None
+
+
+class ReactorFile(Section):
+    """reactor.toml."""
+
+    name: Annotated[str | None, NAME] = None
+    site: Site = Site()
+    vessel: Vessel = Vessel()
+    element: Element = Element()
+    rig: Rig = Rig()
+    probes: Probes = Probes()
+    limits: Caps = Caps()
+    scale: Scale = Scale()
+    mqtt: Mqtt = Mqtt()
+    display: Display = Display()
+    # Names and allowed lines are those of hardware/pins.py, which judges them.
+    pins: dict[str, Annotated[int, Whole(0, 27)]] = {}
+
+
+class Oil(Section):
+    volume: Annotated[float | None, Number(VOLUME, 1.0, 1000.0)] = None
+    start: Annotated[float | None, Number(TEMPERATURE, -20.0, 110.0)] = None
+    density: Annotated[float | None, Number(DENSITY, 0.85, 0.98)] = None
+
+
+class Titration(Section):
+    readings: list[Annotated[float, Number(SMALL_VOLUME, 0.0, 20.0)]] | None = None
+    titrant: Annotated[str | None, Word(TITRANTS)] = None
+    strength: Annotated[float | None, Number(STRENGTH, 0.1, 20.0)] = None
+    sample: Annotated[float | None, Number(SMALL_VOLUME, 0.5, 50.0)] = None
+    blank: Annotated[float | None, Number(SMALL_VOLUME, 0.0, 5.0)] = None
+
+
+class Catalyst(Section):
+    kind: Annotated[str | None, Word(CATALYSTS)] = None
+    purity: Annotated[float | None, Number(SHARE, 0.5, 1.0)] = None
+    base: Annotated[float | None, Number(STRENGTH, 2.0, 15.0)] = None
+    base_as: Annotated[str | None, Word(("pure", "as weighed"))] = None
+
+
+class Methanol(Section):
+    share: Annotated[float | None, Number(SHARE, 0.10, 0.40)] = None
+    ratio: Annotated[float | None, Number(RATIO, 2.5, 10.0)] = None
+
+
+class Heat(Section):
+    setpoint: Annotated[float | None, Number(TEMPERATURE, 30.0, 65.0)] = None
+
+
+class Dewater(Section):
+    method: Annotated[str | None, Word(DEWATER_MODES)] = None
+    stand: Annotated[float | None, Number(MINUTES, 10.0, 2880.0)] = None
+
+
+class Methoxide(Section):
+    dissolve: Annotated[float | None, Number(MINUTES, 5.0, 240.0)] = None
+
+
+class Dose(Section):
+    pour: Annotated[float | None, Number(MINUTES, 10.0, 60.0)] = None
+
+
+class Settle(Section):
+    time: Annotated[float | None, Number(HOURS, 8.0, 240.0)] = None
+
+
+class WashRound(Section):
+    water: Annotated[float | None, Number(SHARE, 0.02, 1.0)] = None
+    way: Annotated[str | None, Word(("mist", "stir"))] = None
+
+
+class WashSection(Section):
+    rounds: list[WashRound] | None = None
+    stir: Annotated[float | None, Number(MINUTES, 1.0, 120.0)] = None
+    stand: Annotated[float | None, Number(MINUTES, 20.0, 2880.0)] = None
+
+
+class Dry(Section):
+    temperature: Annotated[float | None, Number(TEMPERATURE, 30.0, 65.0)] = None
+    time: Annotated[float | None, Number(MINUTES, 15.0, 2880.0)] = None
+
+
+class BatchFile(Section):
+    """batch.toml."""
+
+    name: Annotated[str | None, NAME] = None
+    oil: Oil = Oil()
+    titration: Titration = Titration()
+    catalyst: Catalyst = Catalyst()
+    methanol: Methanol = Methanol()
+    heat: Heat = Heat()
+    dewater: Dewater = Dewater()
+    methoxide: Methoxide = Methoxide()
+    dose: Dose = Dose()
+    settle: Settle = Settle()
+    wash: WashSection = WashSection()
+    dry: Dry = Dry()

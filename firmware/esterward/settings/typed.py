@@ -1,0 +1,69 @@
+"""A line somebody types, such as "titration 3.0 mL", to an observation."""
+
+from __future__ import annotations
+
+from esterward.settings.mistakes import SettingsError, Wrong, nearest, plain_name, shown
+from esterward.settings.quantity import bounded, quantity, range_words
+from esterward.settings.units import (
+    CONTENT,
+    MASS,
+    PH,
+    SMALL_VOLUME,
+    TEMPERATURE,
+    VOLUME,
+    Kind,
+)
+from esterward.values.requests import OBSERVATIONS
+
+KIND_OF_UNIT: dict[str, Kind] = {
+    "mL": SMALL_VOLUME, "L": VOLUME, "g": MASS, "degC": TEMPERATURE, "pH": PH, "mg/kg": CONTENT,
+}
+
+
+def _short(name: str) -> str:
+    """titration_ml is typed titration, wash_ph is typed wash."""
+    return name.rsplit("_", 1)[0]
+
+
+NAMES: dict[str, str] = {_short(name): name for name in OBSERVATIONS}
+
+
+def observation(text: str) -> tuple[str, float]:
+    """("titration_ml", 3.0) from "titration 3.0 mL"; SettingsError with one sentence else.
+
+    The name is that of values.requests.OBSERVATIONS, with or without its unit; the number is
+    in the unit and the range of that table.
+    """
+    word, _, rest = text.strip().partition(" ")
+    name = word if word in OBSERVATIONS else NAMES.get(word, "")
+    if not name:
+        meant = nearest(word, tuple(NAMES))
+        hint = f'; did you mean "{meant}"?' if meant else "."
+        raise SettingsError([
+            f"{shown(word)} is not something that can be told: "
+            f"it is one of {', '.join(NAMES)}{hint}"])
+    unit, lowest, highest, what = OBSERVATIONS[name]
+    kind = KIND_OF_UNIT[unit]
+    value = bounded(rest, kind, lowest, highest)
+    if isinstance(value, Wrong):
+        example = value.write or f'"{word} {kind.example}"'
+        if value.write:
+            example = example.replace('"', f'"{word} ', 1)
+        raise SettingsError([
+            f"{plain_name(word)} {shown(rest)[1:-1]} ({what}): {value.why}; "
+            f"allowed is {range_words(kind, lowest, highest)}; write {example}."])
+    return name, value
+
+
+def typed(option: str, text: str, kind: Kind, lowest: float, highest: float) -> float:
+    """The number of a command's option in the core unit; SettingsError with one sentence."""
+    value = bounded(text, kind, lowest, highest)
+    if isinstance(value, Wrong):
+        write = value.write or f'for example "{kind.example}"'
+        raise SettingsError([
+            f"{option} {shown(text)}: {value.why}; "
+            f"allowed is {range_words(kind, lowest, highest)}; write {write}."])
+    return value
+
+
+__all__ = ["KIND_OF_UNIT", "NAMES", "observation", "quantity", "typed"]
