@@ -7,6 +7,7 @@ from dataclasses import dataclass
 DEWATER_MODES = ("settle", "boil", "none")
 CATALYSTS = ("KOH", "NaOH")
 TITRANTS = ("same stock", "pure")
+INDICATORS = ("phenolphthalein", "turmeric", "pH meter", "pH paper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,12 +19,29 @@ class Wash:
 
 
 @dataclass(frozen=True, slots=True)
+class Lot:
+    """One lot of oil that was blended in: litres, and its own titre (mL of 1 g/L per mL)."""
+
+    volume_l: float
+    titre_ml: float
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
     """One lot of oil going through. Fractions are 0..1, not percent.
 
     titration_readings_ml are mL of titrant per sample; base_g_per_l None means the usual base
     of the catalyst kind as pure; base_as_weighed True means the base is not divided by purity.
     Exactly one of methanol_share (of the oil's volume) and methanol_molar_ratio is given.
+
+    titration_sample_g, when given, is the weighed sample and replaces titration_sample_ml.
+    titrant_kind is the base in the titrant, empty for the same as catalyst_kind.
+    titration_indicator is one of INDICATORS. lots are what was blended to this oil; their
+    titres only foretell that of the blend, which is titrated itself. oil_water_mg_per_kg is
+    water measured in the oil, None for not measured. oil_molar_mass_g_per_mol is that of the
+    triglyceride. methanol_start_c is the methanol before the catalyst goes in. first_share is
+    the share of catalyst and methanol in the first stage of a two-stage plan, None for one
+    stage.
     """
 
     name: str = "batch"
@@ -53,4 +71,12 @@ class Batch:
     wash_stand_min: float = 60.0
     dry_c: float = 55.0
     dry_min: float = 120.0
+    titration_sample_g: float | None = None
+    titration_indicator: str = "phenolphthalein"
+    titrant_kind: str = ""
+    lots: tuple[Lot, ...] = ()
+    oil_water_mg_per_kg: float | None = None
+    oil_molar_mass_g_per_mol: float = 885.43
+    methanol_start_c: float = 20.0
+    first_share: float | None = None
     digest: str = ""

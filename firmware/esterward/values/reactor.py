@@ -17,6 +17,10 @@ class Reactor:
     values.readings.OPTIONAL_INPUTS that are wired. setpoint_cap_c
     may only tighten the limits. show_temperature and show_volume are the units a person is
     shown. digest identifies the file for the guard.
+
+    lagging_mm is the thickness of the lagging, 0 for bare; given, forecasts take the loss from
+    it and the vessel's size instead of loss_w_per_k. diameter_m is the vessel's inner
+    diameter, None for not measured. dipstick has rows (mm on the stick, litres), both rising.
     """
 
     name: str = "reactor"
@@ -43,4 +47,7 @@ class Reactor:
     show_temperature: str = "degC"
     show_volume: str = "L"
     pins: tuple[tuple[str, int], ...] = ()
+    lagging_mm: float | None = None
+    diameter_m: float | None = None
+    dipstick: tuple[tuple[float, float], ...] = ()
     digest: str = ""
