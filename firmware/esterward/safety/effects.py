@@ -1,0 +1,201 @@
+"""Does the element do what it is told? On must warm the oil, off must stop warming it.
+
+A ledger counts the kelvin that the element's power should give to the declared litres, once as
+paid in and once through the slowest lags we serve (element 90 s, thermowell 60 s). Rises of the
+reading are compared with both, so that neither a slow nor a fast vessel is accused. It knows
+nothing of the heater law, and judges only readings of mixed oil.
+
+Shares of the expected rise. A voltage 10 % low gives 81 % of the power and a heavy wall takes
+another tenth: 73 % is a healthy vessel. A voltage 10 % high gives 121 %. One of two elements
+gives 50 %, twice the power or half the oil about 190 %. The two limits lie between.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+NO_RESPONSE: Final = "no-response"
+OVER_RESPONSE: Final = "over-response"
+HALF_POWER: Final = "half-power"
+WARMING_OFF: Final = "warming-off"
+
+WHAT_TO_LOOK_AT: Final[dict[str, str]] = {
+    NO_RESPONSE: "Element, fuse and thermal cut-out; the probe in its well; the litres declared.",
+    OVER_RESPONSE: "Litres really in the vessel; the element's rated power and its voltage.",
+    HALF_POWER: "Whether both elements, or all phases, carry current; the litres declared.",
+    WARMING_OFF: "Both contactors and the solid-state switch: switch off at the isolator first.",
+}
+
+# 918 kg/m3 (Esteban 2012, sunflower at 20 degC) x 2.03 kJ/kg/K (triolein, 20-55 degC).
+OIL_J_PER_L_K: Final = 0.918 * 2030.0
+JUDGED_K: Final = 2.0  # over this expected rise
+MARK_K: Final = 0.4  # a mark is set every so often, so that five of them make a window
+MARKS: Final = 6
+# 30 % of this is 0.2 K, three steps of the probe: less is not yet a judgement.
+ARRIVED_K: Final = 0.65
+ON_SHARE: Final = 0.5  # of the window; below, losses and not the element decide the rise
+NONE_SHARE: Final = 0.30
+HALF_SHARE: Final = 0.60
+HALF_MARKS: Final = 3  # more halved than healthy; as many healthy ones end it
+OVER_SHARE: Final = 1.60
+GRAIN_K: Final = 0.25
+LOSS_DOUBT: Final = 2.0  # the true loss may be this many times the configured one ...
+LOSS_SHARE: Final = 0.15  # ... but explains no more than this of what was paid in
+PLATEAU_C: Final = 90.0  # above, water leaving the oil takes the power: nothing can be judged
+OFF_ENDS_S: Final = 30.0
+
+SLOW_ELEMENT_S: Final = 90.0
+SLOW_PROBE_S: Final = 60.0
+SLOW_LAG_S: Final = SLOW_ELEMENT_S + SLOW_PROBE_S
+STORED_DOUBT: Final = 1.25  # mains 10 % high
+ALL_FREED_K: Final = 0.02
+WARMING_K: Final = 1.0
+# Pump, room, sun and reaction warm too, but less than this share of the element's rate.
+OTHER_HEAT_SHARE: Final = 0.25
+TICK_AT_MOST_S: Final = 5.0
+
+
+@dataclass(slots=True)
+class EffectState:
+    """The ledger and the window; plain numbers of bounded count.
+
+    paid_k: kelvin paid in by the element; through_k, arrived_k: the same behind the slow
+    element and the slow thermowell. marks: [paid_k, arrived_k, oil_c, on_s, age_s, loss_k]
+    rows, oldest first. off_base_c: lowest oil since the element went off; off_stored_k: what it
+    may still rise from there, off_freed_k how much of that has had the time to come.
+    """
+
+    paid_k: float = 0.0
+    through_k: float = 0.0
+    arrived_k: float = 0.0
+    on_s: float = 0.0
+    age_s: float = 0.0
+    loss_k: float = 0.0
+    off_s: float = 0.0
+    marks: list[list[float]] = field(default_factory=list)
+    half_marks: int = 0
+    off_base_c: float | None = None
+    off_stored_k: float = 0.0
+    off_freed_k: float = 0.0
+    verdicts: tuple[str, ...] = ()
+
+
+def step(
+    state: EffectState,
+    dt_s: float,
+    *,
+    element_on: bool,
+    oil_c: float | None,
+    mixed: bool,
+    power_w: float,
+    volume_l: float,
+    loss_w: float = 0.0,
+) -> tuple[str, ...]:
+    """What is wrong now, as codes of WHAT_TO_LOOK_AT; empty when nothing is.
+
+    dt_s: s since the last call; element_on: proven closed all the way; oil_c: a good reading
+    in degC or None; mixed: the mixer proves itself long enough, and nothing is being added;
+    power_w: rated; volume_l: what is in the vessel; loss_w: expected loss at oil_c.
+    """
+    if not (0.0 <= dt_s <= TICK_AT_MOST_S):
+        _forget(state)
+        state.off_base_c = None
+        return ()
+    if not (0.0 < power_w < 1e6 and 0.0 < volume_l < 1e6 and 0.0 <= loss_w < 1e6):
+        return (NO_RESPONSE,) if element_on else ()
+    capacity_j_k = volume_l * OIL_J_PER_L_K
+    rate_k_s = power_w / capacity_j_k
+    if element_on:
+        state.paid_k += rate_k_s * dt_s
+        state.on_s += dt_s
+        state.off_s = 0.0
+    else:
+        state.off_s += dt_s
+    state.age_s += dt_s
+    state.loss_k += loss_w / capacity_j_k * dt_s
+    state.through_k += (state.paid_k - state.through_k) * dt_s / (SLOW_ELEMENT_S + dt_s)
+    state.arrived_k += (state.through_k - state.arrived_k) * dt_s / (SLOW_PROBE_S + dt_s)
+    if not mixed:
+        _forget(state)
+        state.off_base_c = None
+        return ()
+    if oil_c is None or not (-55.0 <= oil_c <= 125.0):
+        return state.verdicts
+    if element_on:
+        if state.off_base_c is not None:
+            state.off_base_c = None
+            if state.verdicts == (WARMING_OFF,):
+                state.verdicts = ()
+        if oil_c > PLATEAU_C:
+            _forget(state)
+        elif not state.marks:
+            _mark(state, oil_c)
+        elif state.paid_k - state.marks[-1][0] >= MARK_K:
+            _judge(state, oil_c)
+    elif state.off_base_c is None:
+        state.off_base_c = oil_c
+        state.off_stored_k = STORED_DOUBT * (state.paid_k - state.arrived_k)
+        state.off_freed_k = 0.0
+    else:
+        _judge_off(state, dt_s, oil_c, rate_k_s)
+    return state.verdicts
+
+
+def _forget(state: EffectState) -> None:
+    """End the window: what was judged no longer stands."""
+    if state.marks:
+        state.marks = []
+    state.half_marks = 0
+    state.verdicts = ()
+
+
+def _mark(state: EffectState, oil_c: float) -> None:
+    state.marks.append([state.paid_k, state.arrived_k, oil_c, state.on_s, state.age_s,
+                        state.loss_k])
+    if len(state.marks) > MARKS:
+        del state.marks[0]
+
+
+def _judge(state: EffectState, oil_c: float) -> None:
+    """Compare the rise over the last JUDGED_K paid in with what should have arrived."""
+    _mark(state, oil_c)
+    paid_0, arrived_0, oil_0, on_0, age_0, loss_0 = state.marks[0]
+    paid_k, arrived_k = state.paid_k - paid_0, state.arrived_k - arrived_0
+    if state.on_s - on_0 < ON_SHARE * (state.age_s - age_0):
+        _forget(state)
+        _mark(state, oil_c)
+        return
+    if len(state.marks) < MARKS or arrived_k < ARRIVED_K:
+        return
+    rise_k = oil_c - oil_0
+    gained_k = rise_k + min(LOSS_DOUBT * (state.loss_k - loss_0), LOSS_SHARE * paid_k)
+    if gained_k < NONE_SHARE * min(paid_k, arrived_k):
+        state.verdicts = (NO_RESPONSE,)
+        return
+    if rise_k > OVER_SHARE * max(paid_k, arrived_k) + GRAIN_K:
+        state.verdicts = (OVER_RESPONSE,)
+        return
+    halved = gained_k < HALF_SHARE * min(paid_k, arrived_k)
+    state.half_marks = min(HALF_MARKS, max(0, state.half_marks + (1 if halved else -1)))
+    if state.half_marks == HALF_MARKS:
+        state.verdicts = (HALF_POWER,)
+    elif state.half_marks == 0 or state.verdicts != (HALF_POWER,):
+        state.verdicts = ()
+
+
+def _judge_off(state: EffectState, dt_s: float, oil_c: float, rate_k_s: float) -> None:
+    """The oil may rise by what was stored, never much further."""
+    if state.off_s >= OFF_ENDS_S and state.marks:
+        _forget(state)
+    assert state.off_base_c is not None
+    state.off_freed_k += (state.off_stored_k - state.off_freed_k) * dt_s / (SLOW_LAG_S + dt_s)
+    if state.off_stored_k > 0.0 and state.off_stored_k - state.off_freed_k < ALL_FREED_K:
+        # All has come over: from here on the oil may only fall.
+        state.off_base_c, state.off_stored_k, state.off_freed_k = oil_c, 0.0, 0.0
+    state.off_base_c = min(oil_c, state.off_base_c + OTHER_HEAT_SHARE * rate_k_s * dt_s)
+    above_k = oil_c - state.off_base_c - state.off_freed_k
+    if above_k > WARMING_K:
+        state.verdicts = (WARMING_OFF,)
+    elif state.verdicts == (WARMING_OFF,) and above_k < 0.5 * WARMING_K:
+        state.verdicts = ()
