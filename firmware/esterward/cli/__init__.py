@@ -1,0 +1,122 @@
+"""The commands: one file each, named in one table, loaded only when they run.
+
+This is the composition root, the only package that knows everyone. Here stands which commands
+there are and how a mistake leaves the program: one sentence on stderr, exit 2, no traceback.
+Exit codes: 0 done, 1 the batch or check did not end well, 2 bad input, 130 on Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from typing import Final, NoReturn
+
+import click
+
+from esterward.cli.errors import Refused
+
+SIMULATOR: Final = "esterward.commands"  # the entry-point group the simulator fills
+
+# name -> (where it is, its one line in --help). SIMULATOR: the simulator brings it.
+COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "ceiling": ("esterward.cli.ceiling:ceiling",
+                "how hot the oil may get where you stand, and why"),
+    "sheet": ("esterward.cli.sheet:sheet",
+              "catalyst, methanol, temperatures and times of a batch"),
+    "rehearse": (SIMULATOR, "the whole batch on the simulator, no hardware"),
+}
+
+
+class _Commands(click.Group):
+    """A group that shows the table and imports a command only to run it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        target, _ = COMMANDS[cmd_name]
+        found = _from_simulator(cmd_name) if target == SIMULATOR else _from_here(target)
+        if not isinstance(found, click.Command):
+            raise Refused(f"esterward {cmd_name}: what is installed under this name is not a "
+                          "command; install esterward again.")
+        return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            from esterward.settings.mistakes import nearest, shown
+
+            meant = nearest(name, tuple(COMMANDS))
+            hint = f"did you mean {meant}?" if meant else f"there are {', '.join(COMMANDS)}."
+            raise Refused(f"esterward: there is no command {shown(name)}; {hint}")
+        return super().resolve_command(ctx, args)
+
+
+def _from_here(target: str) -> object:
+    module, _, attribute = target.partition(":")
+    return getattr(import_module(module), attribute)
+
+
+def _from_simulator(name: str) -> object:
+    from importlib.metadata import entry_points  # slow, so only when it is needed
+
+    missing = Refused(f"esterward {name}: the simulator is not installed here; in a clone of the "
+                      "project, pip install -e . brings it.")
+    for entry in entry_points(group=SIMULATOR, name=name):
+        try:
+            return entry.load()
+        except ModuleNotFoundError as error:
+            if (error.name or "").partition(".")[0] != entry.module.partition(".")[0]:
+                raise Refused(f"esterward {name}: the package {error.name} is missing; "
+                              'pip install "esterward[sim]" brings it.') from None
+            raise missing from None
+    raise missing
+
+
+@click.command(cls=_Commands, no_args_is_help=True,
+               context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+def esterward() -> None:
+    """From used cooking oil to fuel: the batch worked out, heated, timed and recorded.
+
+    Example: esterward sheet batch.toml
+
+    Methanol burns, blinds and boils below 65 degC; read the cautions first.
+    """
+
+
+def main() -> NoReturn:
+    """Run a command and leave with its exit code."""
+    try:
+        code = esterward.main(prog_name="esterward", standalone_mode=False)
+    except Refused as refused:
+        refused.show()
+        code = refused.exit_code
+    except click.exceptions.NoArgsIsHelpError as error:
+        error.show()
+        code = 2
+    except click.ClickException as error:
+        click.echo(_one_sentence(error), err=True)
+        code = 2
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("stopped.", err=True)
+        code = 130
+    except BrokenPipeError:  # the reader of our output went away, as with | head
+        sys.stderr.close()
+        code = 1
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _one_sentence(error: click.ClickException) -> str:
+    """click's own complaint about an option, with the command it is about."""
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else "esterward"
+    text = " ".join(error.format_message().split()).rstrip(".")
+    return f"{path}: {text[:1].lower()}{text[1:]}; see {path} --help."

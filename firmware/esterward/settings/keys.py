@@ -14,6 +14,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler
 from pydantic_core import PydanticCustomError, core_schema
 
+from esterward.chemistry.boiling import ALTITUDE_RANGE_M
 from esterward.settings.mistakes import Wrong
 from esterward.settings.quantity import bounded, range_words
 from esterward.settings.units import (
@@ -165,7 +166,7 @@ class Section(BaseModel):
 
 
 class Site(Section):
-    altitude: Annotated[float | None, Number(ALTITUDE, -430.0, 4500.0)] = None
+    altitude: Annotated[float | None, Number(ALTITUDE, *ALTITUDE_RANGE_M)] = None
     barometer: bool | None = None
     room: Annotated[float | None, Number(TEMPERATURE, -20.0, 45.0)] = None
 

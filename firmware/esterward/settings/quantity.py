@@ -44,7 +44,7 @@ _LONGEST = 80
 def _registry() -> Any:
     import pint  # here, because it takes longer to load than most commands take to run
 
-    registry = pint.UnitRegistry(None)
+    registry: Any = pint.UnitRegistry(None)
     registry.load_definitions(DEFINITIONS.splitlines())
     return registry
 

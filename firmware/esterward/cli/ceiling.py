@@ -1,0 +1,148 @@
+"""esterward ceiling: how hot the oil may get where you stand, and why."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+import click
+
+from esterward.chemistry import boiling
+from esterward.chemistry.boiling import Limits
+from esterward.cli.errors import Refused, reading, warn
+from esterward.cli.show import as_json, limit, temperature, temperature_option, wrapped
+
+TABLE_M = (0, 250, 500, 750, 1000, 1250, 1500, 1750, 2000, 2250, 2500, 2750, 3000, 3500, 4000)
+
+
+@click.command()
+@click.option("--altitude", metavar="TEXT",
+              help='Altitude of the reactor, e.g. "1120 m" or "3675 ft".')
+@click.option("--pressure", metavar="TEXT",
+              help='Absolute reading of a barometer there, e.g. "88.5 kPa" or "885 hPa".')
+@click.option("--altitudes", is_flag=True, help="A table over altitudes, without a barometer.")
+@temperature_option
+@click.option("--json", "json_wanted", is_flag=True, help="Print JSON for other programs.")
+def ceiling(altitude: str | None, pressure: str | None, altitudes: bool,
+            temperature_unit: str | None, json_wanted: bool) -> None:
+    """How hot the oil may get where you stand, and why.
+
+    Methanol boils about 3 K lower for each km of altitude; the limits follow it.
+
+    Example: esterward ceiling --altitude "1120 m"
+    """
+    unit = temperature_unit or "degC"
+    if altitudes:
+        if altitude is not None or pressure is not None:
+            raise Refused("esterward ceiling: --altitudes is a table of its own; "
+                          "write it without --altitude and --pressure.")
+        _table(unit, json_wanted)
+        return
+    if altitude is None:
+        raise Refused("esterward ceiling: the altitude is missing; "
+                      'write --altitude "1120 m", or --altitudes for a table.')
+    here, barometer = _read(altitude, pressure)
+    warnings = _warnings(here, barometer)
+    if json_wanted:
+        plain: dict[str, object] = {k: round(v, 4) for k, v in asdict(here).items()}
+        click.echo(as_json(plain | {"warnings": warnings}))
+        return
+    _page(here, barometer, unit)
+    warn(warnings)
+
+
+def _read(altitude: str, pressure: str | None) -> tuple[Limits, bool]:
+    """The limits, and whether a barometer was given; both options' mistakes at once."""
+    from esterward.settings.mistakes import SettingsError
+    from esterward.settings.typed import typed
+    from esterward.settings.units import ALTITUDE, PRESSURE, Kind
+
+    mistakes: list[str] = []
+
+    def read(option: str, text: str, kind: Kind, allowed: tuple[float, float]) -> float:
+        try:
+            return typed(option, text, kind, *allowed)
+        except SettingsError as error:
+            mistakes.extend(error.mistakes)
+            return 0.0
+
+    altitude_m = read("--altitude", altitude, ALTITUDE, boiling.ALTITUDE_RANGE_M)
+    barometer_kpa = None if pressure is None else read(
+        "--pressure", pressure, PRESSURE, boiling.PRESSURE_RANGE_KPA)
+    with reading():
+        if mistakes:
+            raise SettingsError(mistakes)
+    return boiling.limits(altitude_m, barometer_kpa), barometer_kpa is not None
+
+
+def _warnings(here: Limits, barometer: bool) -> list[str]:
+    if barometer and boiling.pressure_disagrees(here.altitude_m, here.pressure_kpa):
+        standard = boiling.standard_pressure_kpa(here.altitude_m)
+        return [
+            f"the barometer's {here.pressure_kpa:.1f} kPa is more than "
+            f"{boiling.DISAGREEMENT_KPA:g} kPa from the {standard:.1f} kPa usual at "
+            f"{here.altitude_m:g} m: station pressure is wanted, not sea-level pressure; "
+            "check the altitude too."]
+    return []
+
+
+def _page(here: Limits, barometer: bool, unit: str) -> None:
+    click.echo(f"At {here.altitude_m:g} m, while methanol may be in the vessel (methanol flag set):\n")
+    rows = [("highest setpoint", here.setpoint_max_c, "heat to this at most"),
+            ("ceiling (alarm)", here.alarm_c, "a batch without a fault never touches it"),
+            ("controller trip", here.trip_c, "heat removed and latched"),
+            ("guard trip", here.guard_trip_c, "the second process removes heat too")]
+    click.echo(f"  {'methanol boils':<18}{temperature(here.boiling_c, unit):>11}   "
+               f"at {here.pressure_kpa:.2f} kPa")
+    for name, value, meaning in rows:
+        click.echo(f"  {name:<18}{limit(value, unit):>11}   {meaning}")
+    click.echo()
+    click.echo(wrapped("Why: " + _why(here, barometer, unit)))
+    click.echo()
+    click.echo(wrapped(
+        "The pump must stir: an element is hotter than this, and methanol boils on it in still "
+        "oil. Software may fail: the vessel needs its own manual-reset thermal cut-out. Local "
+        "codes and licensed people come before these numbers."))
+
+
+def _why(here: Limits, barometer: bool, unit: str) -> str:
+    standard = boiling.standard_pressure_kpa(here.altitude_m)
+    boils_c = boiling.boiling_point_c(here.p_eff_kpa) if (
+        here.p_eff_kpa >= boiling.PRESSURE_RANGE_KPA[0]) else None
+    if not barometer:
+        text = (f"the standard atmosphere has {standard:.2f} kPa at {here.altitude_m:g} m; no "
+                f"barometer was given and bad weather may be {boiling.WEATHER_ALLOWANCE_KPA:g} "
+                "kPa lower")
+    elif here.pressure_kpa <= standard:
+        text = (f"the barometer reads {here.pressure_kpa:.2f} kPa, and may be "
+                f"{boiling.BAROMETER_ALLOWANCE_KPA:g} kPa wrong")
+    else:
+        text = (f"the barometer reads {here.pressure_kpa:.2f} kPa, more than the "
+                f"{standard:.2f} kPa of the standard atmosphere, so the lower of the two counts, "
+                f"less {boiling.BAROMETER_ALLOWANCE_KPA:g} kPa")
+    text += f". So the limits hold for {here.p_eff_kpa:.2f} kPa"
+    if boils_c is not None:
+        text += f", where methanol boils at {temperature(boils_c, unit)}"
+    kelvin = [boiling.SETPOINT_MARGIN_K, boiling.ALARM_MARGIN_K, boiling.TRIP_MARGIN_K,
+              boiling.GUARD_TRIP_MARGIN_K]
+    text += (f". Setpoint, alarm and trips stay {kelvin[0]:g}, {kelvin[1]:g}, {kelvin[2]:g} and "
+             f"{kelvin[3]:g} K below that")
+    if here.guard_trip_c >= boiling.HIGHEST_C:
+        text += f", and never above {temperature(boiling.HIGHEST_C, unit)}"
+    return text + "."
+
+
+def _table(unit: str, json_wanted: bool) -> None:
+    rows = [boiling.limits(float(m)) for m in TABLE_M]
+    if json_wanted:
+        click.echo(as_json({"altitudes": [
+            {k: round(v, 4) for k, v in asdict(row).items()} for row in rows]}))
+        return
+    click.echo("Without a barometer, while methanol may be in the vessel (methanol flag set):\n")
+    click.echo(f"{'altitude':>8}{'pressure':>12}{'methanol':>14}{'highest':>14}{'ceiling':>14}"
+               f"{'controller':>14}")
+    click.echo(f"{'':>8}{'':>12}{'boils':>14}{'setpoint':>14}{'(alarm)':>14}{'trip':>14}")
+    for row in rows:
+        click.echo(f"{f'{row.altitude_m:g} m':>8}{f'{row.pressure_kpa:.1f} kPa':>12}"
+                   f"{temperature(row.boiling_c, unit):>14}"
+                   + "".join(f"{limit(c, unit):>14}"
+                             for c in (row.setpoint_max_c, row.alarm_c, row.trip_c)))

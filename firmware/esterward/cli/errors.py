@@ -1,0 +1,51 @@
+"""How a command says that its input was bad.
+
+Every command that reads a file or a typed number does so inside `with reading():`. A
+SettingsError (every mistake at once) then leaves the program as one sentence a mistake on
+stderr and exit code 2, before anything was started. A command with a refusal of its own
+raises Refused("what, where, what is allowed, what to write instead."). Both also work when
+the click command is called without main(), as tests do.
+
+    with reading():
+        batch, reactor = files.load_pair(batch_path, reactor_path)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import IO, Any
+
+import click
+
+
+class Refused(click.ClickException):
+    """Bad input: whole sentences for stderr, exit code 2."""
+
+    exit_code = 2
+
+    def __init__(self, *sentences: str) -> None:
+        self.sentences = sentences
+        super().__init__("\n".join(sentences))
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        """One line a sentence, without click's "Error:"."""
+        for sentence in self.sentences:
+            click.echo(sentence, file=file, err=file is None)
+
+
+@contextmanager
+def reading() -> Iterator[None]:
+    """Turn a SettingsError inside the block into Refused."""
+    from esterward.settings.mistakes import SettingsError
+
+    try:
+        yield
+    except SettingsError as error:
+        raise Refused(*error.mistakes) from None
+
+
+def warn(warnings: Iterable[str]) -> None:
+    """Text mode: what is unwise goes to stderr, and the exit code stays 0."""
+    for warning in warnings:
+        click.echo(f"warning: {warning}", err=True)
