@@ -35,6 +35,7 @@ class Electrical:
         self.green = self.black = self.blue = False
         self.estop_pressed = self.lid_open = self.float_lifted = self.drain_open = False
         self.methanol_key = False
+        self.draining = self.sump_wet = False
         # what the plant says (slow physics)
         self.covered = False
         self.can_flow = False
@@ -45,7 +46,7 @@ class Electrical:
         self._k1_wait_s = self._k2_wait_s = 0.0
         self._beat = False
         self._beat_age_s = float("inf")
-        self.mixer_on = self.air_on = self.vent_on = False
+        self.mixer_on = self.flowing = self.air_on = self.vent_on = False
         self.mixer_proof = False
         self._proof_wait_s = 0.0
         self.power = 0.0
@@ -111,7 +112,7 @@ class Electrical:
         beat = lines.beat
         if beat is not self._beat:
             self._beat = beat
-            self._beat_age_s = 0.0
+            self._beat_age_s = dt_s
         else:
             self._beat_age_s += dt_s
         if self._level_chatter:
@@ -159,7 +160,7 @@ class Electrical:
         if lines.vent is not self.vent_on:
             self.vent_on = lines.vent
             self.refresh()
-        flow = turning and self.can_flow and not self._dry
+        self.flowing = flow = turning and self.can_flow and not self._dry
         if flow is not self.mixer_proof:
             self._proof_wait_s += dt_s
             if self._proof_wait_s >= (self._proof_after_s if flow else PROOF_DROPS_S):
@@ -184,7 +185,7 @@ class Electrical:
         proof = "mixer_proof_stuck" in f or (self.mixer_proof and "mixer_proof_lost" not in f)
         lid = "lid_stuck_closed" in f or not self.lid_stands_open
         vent = "vent_proof_stuck" in f or self.vent_turns
-        drain = not (self.drain_open or "drain_open" in f or "drain_switch_lost" in f)
+        drain_open = self.draining or self.drain_open or "drain_open" in f
         vapour = self.vapour_low and "vapour_sensor_lost" not in f
         return Inputs(
             estop_closed=self.estop_closed,
@@ -199,8 +200,9 @@ class Electrical:
             lid_closed=lid if "lid_closed" in fitted else None,
             vent_proof=vent if "vent_proof" in fitted else None,
             vapour_low=vapour if "vapour_low" in fitted else None,
-            sump_dry="sump_wet" not in f if "sump_dry" in fitted else None,
-            drain_closed=drain if "drain_closed" in fitted else None,
+            sump_dry=not (self.sump_wet or "sump_wet" in f) if "sump_dry" in fitted else None,
+            drain_closed=(not (drain_open or "drain_switch_lost" in f)
+                          if "drain_closed" in fitted else None),
             cutout2_closed=self.cutout2_closed if "cutout2_closed" in fitted else None,
         )
 

@@ -40,6 +40,7 @@ NEUTRALISE_PER_S = 1.0 / 20.0
 HYDROLYSE_PER_S = 0.08 / 3600.0
 HYDROLYSE_EA = 11000.0       # (a) cal/mol
 WATER_DOUBLES = 0.003        # (a) kg/kg of water that doubles the hydrolysis
+WATER_HALVES = 0.02          # (a) kg/kg of water that halves the methoxide
 
 
 def arrhenius(ea_cal: float, t_c: float, reference_c: float) -> float:
@@ -103,7 +104,10 @@ class Reaction:
         if kg < 0.1:
             return 0.0
         reference = NZ_BASE_MOL_PER_KG if self._nz else DC_BASE_MOL_PER_KG
-        minutes = dt_s / 60.0 * self.dispersed * (c.base / kg) / reference
+        base = c.base / kg
+        if self._soap_forms:
+            base /= 1.0 + c.water_kg / kg / WATER_HALVES
+        minutes = dt_s / 60.0 * self.dispersed * base / reference
         rates = self._nz_rates if self._nz else self._dc_rates
         size = c.volume_l(20.0) if self._nz else c.kg
         # midpoint rule on (tg, dg, mg, ester, glycerol, methanol)

@@ -28,7 +28,7 @@ from esterward_sim.plant.contents import (
 )
 from esterward_sim.plant.vapour import LATENT_WATER_J_PER_KG, water_pressure_kpa
 
-DROPS = ((400e-6, 0.75), (60e-6, 0.23), (25e-6, 0.02))  # m, share of the glycerol
+DROPS = ((400e-6, 0.80), (80e-6, 0.18), (35e-6, 0.02))  # m, share of the glycerol
 LAYER_KG_PER_M3 = 1050.0
 ENTRAIN_S = 30.0
 # kg/kg in the glycerol layer over kg/kg in the ester
@@ -71,13 +71,14 @@ def _in_layer(layer_kg: float, partition: float, fuel_kg: float) -> float:
 
 
 class Separation:
-    """spread: mol of glycerol per drop class at the last mixing; fallen_m since then."""
+    """settled_mol: glycerol that stands as a layer; washed_l: water ever added; dried_kg: water
+    that air took; last_wash_*: what the person saw of the water drained last."""
 
     def __init__(self, height_per_l: float) -> None:
         self.height_per_l = height_per_l
         self._spread = [0.0, 0.0, 0.0]
         self._fallen_m = [0.0, 0.0, 0.0]
-        self._settled_mol = 0.0
+        self.settled_mol = 0.0
         self.last_wash_soap_g_per_l: float | None = None
         self.last_wash_ph: float | None = None
         self.washed_l = 0.0
@@ -85,14 +86,10 @@ class Separation:
 
     # glycerol
 
-    def settled_mol(self) -> float:
-        """Glycerol that stands as a layer at the bottom."""
-        return self._settled_mol
-
     def mixing(self, dt_s: float, c: Contents) -> None:
         """The pump tears the layer up again."""
-        self._settled_mol *= exp(-dt_s / ENTRAIN_S)
-        loose = max(0.0, c.glycerol - self._settled_mol)
+        self.settled_mol *= exp(-dt_s / ENTRAIN_S)
+        loose = max(0.0, c.glycerol - self.settled_mol)
         for i, (_, share) in enumerate(DROPS):
             self._spread[i] = share * loose
             self._fallen_m[i] = 0.0
@@ -100,11 +97,11 @@ class Separation:
     def settle(self, dt_s: float, c: Contents, t_c: float, litres: float) -> None:
         """Drops fall for dt_s seconds."""
         if c.glycerol <= 0.0:
-            self._settled_mol = 0.0
+            self.settled_mol = 0.0
             return
         height_m = max(0.02, self.height_per_l * litres)
-        soap_share = c.soap_kg / c.fuel_kg if c.fuel_kg > 0.1 else 0.0
         fuel_kg = c.fuel_kg
+        soap_share = c.soap_kg / fuel_kg if fuel_kg > 0.1 else 0.0
         oil_share = c.oil_kg / fuel_kg if fuel_kg > 0.1 else 0.0
         small = 1.0 / (1.0 + (soap_share / 0.06) ** 2)
         viscosity = ester_viscosity(t_c) * exp(1.9 * oil_share)
@@ -113,11 +110,11 @@ class Separation:
         for i, (drop_m, _) in enumerate(DROPS):
             self._fallen_m[i] += dt_s * fall_speed(drop_m * small, heavier, viscosity)
             loose += self._spread[i] * max(0.0, 1.0 - self._fallen_m[i] / height_m)
-        self._settled_mol = max(0.0, c.glycerol - loose)
+        self.settled_mol = max(0.0, c.glycerol - loose)
 
     def layer_shares(self, c: Contents) -> tuple[float, float, float, float]:
         """Share of methanol, soap, base and water that is in the settled layer."""
-        layer_kg, fuel_kg = self._settled_mol * KG_GLYCEROL, max(1e-6, c.fuel_kg)
+        layer_kg, fuel_kg = self.settled_mol * KG_GLYCEROL, max(1e-6, c.fuel_kg)
         return (
             _in_layer(layer_kg, LAYER_METHANOL, fuel_kg), _in_layer(layer_kg, LAYER_SOAP, fuel_kg),
             _in_layer(layer_kg, LAYER_BASE, fuel_kg), _in_layer(layer_kg, LAYER_WATER, fuel_kg),
@@ -125,11 +122,11 @@ class Separation:
 
     def layer_l(self, c: Contents, t_c: float) -> float:
         """Litres of the glycerol layer, with what is dissolved in it."""
-        if self._settled_mol <= 0.0:
+        if self.settled_mol <= 0.0:
             return 0.0
         methanol, soap, base, water = self.layer_shares(c)
         return 1000.0 * (
-            self._settled_mol * KG_GLYCEROL / glycerol_density(t_c)
+            self.settled_mol * KG_GLYCEROL / glycerol_density(t_c)
             + methanol * c.methanol * KG_METHANOL / methanol_density(t_c)
             + (soap * c.soap * c.soap_kg_per_mol + base * c.base * c.base_kg_per_mol) / 1000.0
             + water * c.water_kg / water_density(t_c)
@@ -138,8 +135,8 @@ class Separation:
     def drain_layer(self, part: float, c: Contents) -> None:
         """Remove this part (0..1, small) of the glycerol layer."""
         methanol, soap, base, water = self.layer_shares(c)
-        gone = self._settled_mol * part
-        self._settled_mol -= gone
+        gone = self.settled_mol * part
+        self.settled_mol -= gone
         c.glycerol = max(0.0, c.glycerol - gone)
         c.methanol -= methanol * part * c.methanol
         c.soap -= soap * part * c.soap
@@ -200,7 +197,7 @@ class Separation:
             moved = ((here + washed) * weight / (weight + 1.0) - washed) * part
             setattr(c, name, here - moved)
             setattr(c, there, washed + moved)
-        self._settled_mol = min(self._settled_mol, c.glycerol)
+        self.settled_mol = min(self.settled_mol, c.glycerol)
 
     def shed_excess(self, dt_s: float, c: Contents, t_c: float) -> None:
         """Water beyond saturation (cooling) clouds out."""

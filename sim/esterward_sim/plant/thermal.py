@@ -11,6 +11,9 @@ from __future__ import annotations
 
 from math import exp
 
+from esterward.values.reactor import Reactor
+from esterward_sim.plant.parameters import Parameters
+
 LOWER_SHARE = 0.15          # of the liquid, below the element
 MIXED_S = 8.0               # time constant of the zones while the pump circulates; estimate
 RISING_S = 30.0             # of warm liquid below rising; estimate
@@ -23,25 +26,28 @@ EMPTY_J_PER_K = 600.0  # about 0.3 L: the liquid is then where the wall is
 class Thermal:
     """Temperatures in degC, energies in J since the start.
 
-    stored_j() of the metal plus contents.heat_j of the liquid = element_j + pump_j + carried_j
-    - lost_j - vapour_j + chemical_j, counted from the start.
+    What came and went: element_j, pump_j in; lost_j (to the room), vapour_j out. The liquid's
+    own heat is in vessel.py, which also closes the balance.
     """
 
-    def __init__(self, element_w: float, element_j_per_k: float, element_rise_k: float,
-                 still_factor: float, vessel_kg: float, wall_w_per_k: float,
-                 loss_w_per_k: float, start_c: float) -> None:
-        self.element_w = element_w
-        self.element_j_per_k = element_j_per_k
-        self._stirred_w_per_k = element_w / element_rise_k
-        self._still_w_per_k = self._stirred_w_per_k * still_factor
+    def __init__(self, reactor: Reactor, p: Parameters, start_c: float) -> None:
+        element_w, vessel_l, loss_w_per_k = (
+            reactor.element_w, reactor.vessel_l, reactor.loss_w_per_k
+        )
+        self.element_j_per_k = 0.7 * element_w if p.element_j_per_k is None else p.element_j_per_k
+        self._stirred_w_per_k = element_w / p.element_rise_k
+        self._still_w_per_k = self._stirred_w_per_k * p.still_factor
         self._air_w_per_k = element_w * AIR_SHARE_PER_K
-        self.wall_j_per_k = vessel_kg * STEEL_J_PER_KG_K
+        vessel_kg = 0.15 * vessel_l if p.vessel_kg is None else p.vessel_kg
+        self.wall_j_per_k = max(1.0, vessel_kg * STEEL_J_PER_KG_K)
+        wall_w_per_k = p.wall_w_per_k
+        if wall_w_per_k is None:  # about 60 W/m2/K inside a drum; far above the loss
+            wall_w_per_k = max(15.0 * loss_w_per_k, 0.6 * vessel_l)
         self.wall_w_per_k = wall_w_per_k
         # in series with the inside film this gives the reactor's loss
         self.outside_w_per_k = 1.0 / (1.0 / loss_w_per_k - 1.0 / wall_w_per_k)
         self.element_c = self.wall_c = self.upper_c = self.lower_c = start_c
-        self.element_j = self.pump_j = self.carried_j = 0.0
-        self.lost_j = self.vapour_j = self.chemical_j = 0.0
+        self.element_j = self.pump_j = self.lost_j = self.vapour_j = 0.0
 
     @property
     def oil_c(self) -> float:

@@ -45,7 +45,7 @@ def water_pressure_kpa(t_c: float) -> float:
 
 
 def water_boils_c(kpa: float) -> float:
-    """Straight enough between 60 and 105 kPa (0.05 K)."""
+    """Its inverse between 60 and 120 degC."""
     low_c, high_c = 60.0, 120.0
     for _ in range(30):
         middle_c = 0.5 * (low_c + high_c)
@@ -61,6 +61,7 @@ class Vapour:
 
     def __init__(self) -> None:
         self.headspace = 0.0
+        self._kpa = self._water_c = -1.0
         self.boiled_off_mol = 0.0
         self.boiled_water_kg = 0.0
         self.foam_l = 0.0
@@ -128,8 +129,9 @@ class Vapour:
     def _boil_water(self, dt_s: float, c: Contents, oil_c: float, capacity_j_per_k: float,
                     kpa: float) -> float:
         """Free and suspended water boil at the boiling point; dissolved water with its share."""
-        boils_c = water_boils_c(kpa)
-        over_k = oil_c - boils_c
+        if kpa != self._kpa:
+            self._kpa, self._water_c = kpa, water_boils_c(kpa)
+        over_k = oil_c - self._water_c
         if over_k <= 0.0:
             return 0.0
         loose_kg = c.suspended_water_kg + c.free_water_kg
