@@ -12,6 +12,7 @@ from esterward.cli.errors import Refused, reading, warn
 from esterward.cli.show import as_json, limit, temperature, temperature_option, wrapped
 
 TABLE_M = (0, 250, 500, 750, 1000, 1250, 1500, 1750, 2000, 2250, 2500, 2750, 3000, 3500, 4000)
+FLAG_SET = "while methanol may be in the vessel (methanol flag set)"
 
 
 @click.command()
@@ -86,7 +87,7 @@ def _warnings(here: Limits, barometer: bool) -> list[str]:
 
 
 def _page(here: Limits, barometer: bool, unit: str) -> None:
-    click.echo(f"At {here.altitude_m:g} m, while methanol may be in the vessel (methanol flag set):\n")
+    click.echo(f"At {here.altitude_m:g} m, {FLAG_SET}:\n")
     rows = [("highest setpoint", here.setpoint_max_c, "heat to this at most"),
             ("ceiling (alarm)", here.alarm_c, "a batch without a fault never touches it"),
             ("controller trip", here.trip_c, "heat removed and latched"),
@@ -137,7 +138,7 @@ def _table(unit: str, json_wanted: bool) -> None:
         click.echo(as_json({"altitudes": [
             {k: round(v, 4) for k, v in asdict(row).items()} for row in rows]}))
         return
-    click.echo("Without a barometer, while methanol may be in the vessel (methanol flag set):\n")
+    click.echo(f"Without a barometer, {FLAG_SET}:\n")
     click.echo(f"{'altitude':>8}{'pressure':>12}{'methanol':>14}{'highest':>14}{'ceiling':>14}"
                f"{'controller':>14}")
     click.echo(f"{'':>8}{'':>12}{'boils':>14}{'setpoint':>14}{'(alarm)':>14}{'trip':>14}")

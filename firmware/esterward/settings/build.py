@@ -11,10 +11,11 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any, Final, TypeVar
 
 from esterward.settings.keys import BatchFile, ReactorFile
-from esterward.values.batch import Batch, Wash
+from esterward.values.batch import Batch, Lot, Wash
 from esterward.values.plain import to_plain
 from esterward.values.reactor import Reactor
 from esterward.values.readings import OPTIONAL_INPUTS
@@ -30,6 +31,9 @@ REACTOR_FIELDS: Final[dict[str, str]] = {
     "site.room": "room_c",
     "vessel.volume": "vessel_l",
     "vessel.loss": "loss_w_per_k",
+    "vessel.lagging": "lagging_mm",
+    "vessel.diameter": "diameter_m",
+    "vessel.dipstick": "dipstick",
     "element.power": "element_w",
     "element.switch": "element_switch",
     "rig.level": "rig_level",
@@ -54,10 +58,16 @@ BATCH_FIELDS: Final[dict[str, str]] = {
     "oil.volume": "oil_volume_l",
     "oil.start": "oil_start_c",
     "oil.density": "oil_density_kg_per_l",
+    "oil.water": "oil_water_mg_per_kg",
+    "oil.molar_mass": "oil_molar_mass_g_per_mol",
+    "oil.lots": "lots",
     "titration.readings": "titration_readings_ml",
     "titration.titrant": "titrant",
     "titration.strength": "titrant_g_per_l",
     "titration.sample": "titration_sample_ml",
+    "titration.titrant_kind": "titrant_kind",
+    "titration.sample_mass": "titration_sample_g",
+    "titration.indicator": "titration_indicator",
     "titration.blank": "titration_blank_ml",
     "catalyst.kind": "catalyst_kind",
     "catalyst.purity": "catalyst_purity",
@@ -65,10 +75,12 @@ BATCH_FIELDS: Final[dict[str, str]] = {
     "catalyst.base_as": "base_as_weighed",
     "methanol.share": "methanol_share",
     "methanol.ratio": "methanol_molar_ratio",
+    "methanol.start": "methanol_start_c",
     "heat.setpoint": "setpoint_c",
     "dewater.method": "dewater",
     "dewater.stand": "dewater_stand_min",
     "methoxide.dissolve": "dissolve_min",
+    "methoxide.first_share": "first_share",
     "dose.pour": "pour_min",
     "settle.time": "settle_h",
     "wash.rounds": "washes",
@@ -160,10 +172,12 @@ def reactor_from(found: Found) -> Reactor:
     if double:
         found.wrong("rig.fitted", f"names {' and '.join(double)} twice; write each once")
     _warm_hold(found, level, fitted)
+    _dipstick(found)
     _pins(found)
     reactor = _filled(Reactor(), found, REACTOR_FIELDS, {
         "rig.fitted": lambda names: tuple(n for n in OPTIONAL_INPUTS if n in names),
         "pins": lambda pins: tuple(sorted(pins.items())),
+        "vessel.dipstick": lambda marks: tuple((m.stick, m.volume) for m in marks),
     })
     return _with_digest(reactor)
 
@@ -214,10 +228,16 @@ def batch_from(found: Found) -> Batch:
         not found.is_faulty("catalyst.base")
     ):
         found.wrong("catalyst.base_as", '= "as weighed" needs the amount; write base = "7.8 g/L"')
+    _whole_rows(found, "oil.lots", {"volume": '"20 L"', "titre": '"6.0 mL"'})
+    if found.get("titration.sample") is not None and (
+        found.get("titration.sample_mass") is not None
+    ):
+        found.wrong("titration.sample_mass", "and sample are both given; write only one of them")
     _washes(found)
     batch = _filled(Batch(), found, BATCH_FIELDS, {
         "titration.readings": tuple,
         "catalyst.base_as": lambda word: word == "as weighed",
+        "oil.lots": lambda lots: tuple(Lot(lot.volume, lot.titre) for lot in lots),
         "wash.rounds": lambda rounds: tuple(Wash(r.water, r.way == "stir") for r in rounds),
     })
     if batch.methanol_molar_ratio is not None:
@@ -225,15 +245,35 @@ def batch_from(found: Found) -> Batch:
     return _with_digest(batch)
 
 
+def _whole_rows(found: Found, key: str, needed: Mapping[str, str]) -> bool:
+    """Every row of a list of tables has all its keys."""
+    whole = True
+    for number, row in enumerate(found.get(key) or [], start=1):
+        for name, example in needed.items():
+            if getattr(row, name) is None:
+                found.wrong(key, f"(value {number}) has no {name}; write {name} = {example}")
+                whole = False
+    return whole
+
+
+def _dipstick(found: Found) -> None:
+    """At least two marks, both columns rising."""
+    key = "vessel.dipstick"
+    marks = found.get(key)
+    if marks is None or not _whole_rows(found, key, {"stick": '"100 mm"', "volume": '"28 L"'}):
+        return
+    rising = all(low.stick < high.stick and low.volume < high.volume
+                 for low, high in pairwise(marks))
+    if len(marks) < 2 or not rising:
+        found.wrong(key, "does not rise; write at least two marks from the lowest to the highest")
+
+
 def _washes(found: Found) -> None:
-    rounds = found.get("wash.rounds")
+    key = "wash.rounds"
+    rounds = found.get(key)
     if rounds is None:
         return
     if not 1 <= len(rounds) <= MOST_WASHES:
-        found.wrong("wash.rounds", f"has {len(rounds)} washes; allowed is 1 to {MOST_WASHES}; "
-                                   'write for example [{ water = "30 %", way = "stir" }]')
-    for number, one in enumerate(rounds, start=1):
-        for key, example in (("water", '"30 %"'), ("way", '"mist" or "stir"')):
-            if getattr(one, key) is None:
-                found.wrong("wash.rounds", f"(value {number}) has no {key}; "
-                                           f"write {key} = {example}")
+        found.wrong(key, f"has {len(rounds)} washes; allowed is 1 to {MOST_WASHES}; "
+                         'write for example [{ water = "30 %", way = "stir" }]')
+    _whole_rows(found, key, {"water": '"30 %"', "way": '"mist" or "stir"'})

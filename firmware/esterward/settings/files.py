@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from copy import deepcopy
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -92,10 +92,10 @@ def _never_allowed(found: Found, batch: Batch, reactor: Reactor | None) -> list[
 
     With other keys wrong, their defaults stand in; a default is never the cause of an error.
     """
-    from esterward.chemistry.sheet import batch_sheet
-
     if found.is_faulty("oil.volume"):
         return []
+    from esterward.chemistry.sheet import batch_sheet
+
     return [f"{found.where}: {error}" for error in batch_sheet(batch, reactor).errors]
 
 
@@ -181,8 +181,9 @@ def _unknown(where: str, model: type[BaseModel], loc: tuple[str | int, ...],
         return f"{where}: {looks} is not known here; {hint}"
     section = fields[str(loc[0])].default
     keys: tuple[str, ...] = tuple(type(section).model_fields)
-    if len(loc) > 2:  # a table in a list: the only one is a wash
-        keys = ("water", "way")
+    if len(loc) > 2:  # a table in a list
+        rows = get_args(type(section).model_fields[str(loc[1])].annotation)[0]
+        keys = tuple(get_args(rows)[0].model_fields)
     meant = nearest(name, keys)
     homes = _homes(model, name)
     hint = f'did you mean "{meant}"?' if meant else (

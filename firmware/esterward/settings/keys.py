@@ -1,152 +1,41 @@
-"""Every key of the two files: what kind of number, which range. The tables of this package.
+"""Every key of the two files: what it holds, which range. The tables of this package.
 
-Every field is None when the key is absent or was wrong; files.py supplies the rest of the
+Every field is None when the key is absent or was wrong; build.py supplies the rest of the
 sense: what must be there, what fits what, and the defaults (those of values.reactor and
-values.batch). pydantic checks types and finds unknown keys; numbers go through our grammar.
+values.batch).
 """
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler
-from pydantic_core import PydanticCustomError, core_schema
+from pydantic import BaseModel, ConfigDict
 
 from esterward.chemistry.boiling import ALTITUDE_RANGE_M
-from esterward.settings.mistakes import Wrong
-from esterward.settings.quantity import bounded, range_words
+from esterward.settings.fields import Number, Text, Whole, Word
 from esterward.settings.units import (
     ALTITUDE,
+    CONTENT,
     DENSITY,
     DIFFERENCE,
     HOURS,
+    LENGTH,
     LOSS,
     MASS,
     MINUTES,
+    MOLAR_MASS,
     POWER,
     RATIO,
     SHARE,
+    SHORT_LENGTH,
     SMALL_VOLUME,
     STRENGTH,
     TEMPERATURE,
     VOLUME,
-    Kind,
 )
-from esterward.values.batch import CATALYSTS, DEWATER_MODES, TITRANTS
+from esterward.values.batch import CATALYSTS, DEWATER_MODES, INDICATORS, TITRANTS
 from esterward.values.reactor import RIG_LEVELS, SWITCHES
 from esterward.values.readings import OPTIONAL_INPUTS
-
-
-def _refuse(wrong: Wrong, allowed: str) -> PydanticCustomError:
-    return PydanticCustomError("esterward", "{why}",
-                               {"why": wrong.why, "write": wrong.write, "allowed": allowed})
-
-
-@dataclass(frozen=True, slots=True)
-class Number:
-    """A quantity of this kind between lowest and highest, both in the core unit and allowed."""
-
-    kind: Kind
-    lowest: float
-    highest: float
-
-    @property
-    def allowed(self) -> str:
-        """The range in words."""
-        return range_words(self.kind, self.lowest, self.highest)
-
-    def read(self, value: Any) -> float:
-        """The number in the core unit, or the error pydantic collects."""
-        number = bounded(value, self.kind, self.lowest, self.highest)
-        if isinstance(number, Wrong):
-            raise _refuse(number, self.allowed)
-        return number
-
-    def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
-    ) -> core_schema.CoreSchema:
-        return core_schema.no_info_plain_validator_function(self.read)
-
-
-@dataclass(frozen=True, slots=True)
-class Word:
-    """One of these words."""
-
-    words: tuple[str, ...]
-
-    @property
-    def allowed(self) -> str:
-        """The words, quoted."""
-        return " or ".join(f'"{word}"' for word in self.words)
-
-    def read(self, value: Any) -> str:
-        """The word, or the error pydantic collects."""
-        if not isinstance(value, str) or value not in self.words:
-            low = value.lower().strip() if isinstance(value, str) else None
-            meant = next((word for word in self.words if word.lower() == low), "")
-            raise _refuse(Wrong("it is none of the words that are known here",
-                                f'"{meant}"' if meant else ""), self.allowed)
-        return value
-
-    def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
-    ) -> core_schema.CoreSchema:
-        return core_schema.no_info_plain_validator_function(self.read)
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """Text of a fixed form. form says in words what the pattern wants."""
-
-    pattern: str
-    form: str
-    example: str
-
-    @property
-    def allowed(self) -> str:
-        """The form in words."""
-        return self.form
-
-    def read(self, value: Any) -> str:
-        """The text, or the error pydantic collects."""
-        if not isinstance(value, str) or not re.fullmatch(self.pattern, value):
-            raise _refuse(Wrong("it does not have the form that is wanted",
-                                f'for example "{self.example}"'), self.allowed)
-        return value
-
-    def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
-    ) -> core_schema.CoreSchema:
-        return core_schema.no_info_plain_validator_function(self.read)
-
-
-@dataclass(frozen=True, slots=True)
-class Whole:
-    """A whole number without a unit."""
-
-    lowest: int
-    highest: int
-
-    @property
-    def allowed(self) -> str:
-        """The range in words."""
-        return f"a whole number from {self.lowest} to {self.highest}"
-
-    def read(self, value: Any) -> int:
-        """The number, or the error pydantic collects."""
-        if isinstance(value, bool) or not isinstance(value, int) or not (
-            self.lowest <= value <= self.highest
-        ):
-            raise _refuse(Wrong("it is not a number that can be used", ""), self.allowed)
-        return value
-
-    def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
-    ) -> core_schema.CoreSchema:
-        return core_schema.no_info_plain_validator_function(self.read)
-
 
 NAME = Text(r"[^\x00-\x1f\x7f]{1,40}", "1 to 40 characters on one line", "harvest lot 3")
 # The folder of a DS18B20 in /sys/bus/w1/devices: family code 28 and its serial number.
@@ -171,9 +60,19 @@ class Site(Section):
     room: Annotated[float | None, Number(TEMPERATURE, -20.0, 45.0)] = None
 
 
+class Mark(Section):
+    """One row of a dipstick table."""
+
+    stick: Annotated[float | None, Number(SHORT_LENGTH, 0.0, 3000.0)] = None
+    volume: Annotated[float | None, Number(VOLUME, 0.0, 1000.0)] = None
+
+
 class Vessel(Section):
     volume: Annotated[float | None, Number(VOLUME, 5.0, 1000.0)] = None
     loss: Annotated[float | None, Number(LOSS, 0.5, 200.0)] = None
+    lagging: Annotated[float | None, Number(SHORT_LENGTH, 0.0, 300.0)] = None
+    diameter: Annotated[float | None, Number(LENGTH, 0.1, 2.0)] = None
+    dipstick: list[Mark] | None = None
 
 
 class Element(Section):
@@ -233,17 +132,30 @@ class ReactorFile(Section):
     pins: dict[str, Annotated[int, Whole(0, 27)]] = {}
 
 
+class BlendedLot(Section):
+    """One lot that was poured into this oil."""
+
+    volume: Annotated[float | None, Number(VOLUME, 0.1, 1000.0)] = None
+    titre: Annotated[float | None, Number(SMALL_VOLUME, 0.0, 20.0)] = None
+
+
 class Oil(Section):
     volume: Annotated[float | None, Number(VOLUME, 1.0, 1000.0)] = None
     start: Annotated[float | None, Number(TEMPERATURE, -20.0, 110.0)] = None
     density: Annotated[float | None, Number(DENSITY, 0.85, 0.98)] = None
+    water: Annotated[float | None, Number(CONTENT, 0.0, 20_000.0)] = None
+    molar_mass: Annotated[float | None, Number(MOLAR_MASS, 600.0, 1000.0)] = None
+    lots: list[BlendedLot] | None = None
 
 
 class Titration(Section):
     readings: list[Annotated[float, Number(SMALL_VOLUME, 0.0, 20.0)]] | None = None
     titrant: Annotated[str | None, Word(TITRANTS)] = None
     strength: Annotated[float | None, Number(STRENGTH, 0.1, 20.0)] = None
+    titrant_kind: Annotated[str | None, Word(CATALYSTS)] = None
     sample: Annotated[float | None, Number(SMALL_VOLUME, 0.5, 50.0)] = None
+    sample_mass: Annotated[float | None, Number(MASS, 0.5, 50.0)] = None
+    indicator: Annotated[str | None, Word(INDICATORS)] = None
     blank: Annotated[float | None, Number(SMALL_VOLUME, 0.0, 5.0)] = None
 
 
@@ -257,6 +169,7 @@ class Catalyst(Section):
 class Methanol(Section):
     share: Annotated[float | None, Number(SHARE, 0.10, 0.40)] = None
     ratio: Annotated[float | None, Number(RATIO, 2.5, 10.0)] = None
+    start: Annotated[float | None, Number(TEMPERATURE, -10.0, 45.0)] = None
 
 
 class Heat(Section):
@@ -270,6 +183,7 @@ class Dewater(Section):
 
 class Methoxide(Section):
     dissolve: Annotated[float | None, Number(MINUTES, 5.0, 240.0)] = None
+    first_share: Annotated[float | None, Number(SHARE, 0.5, 0.95)] = None
 
 
 class Dose(Section):

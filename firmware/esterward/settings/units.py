@@ -77,6 +77,9 @@ DIFFERENCE = Kind("temperature difference", "K",
                   {"K": "K", "delta_degC": "K", "delta_degF": "delta_degree_Fahrenheit"}, "0.5 K")
 MASS = Kind("mass", "g", _same("g", "kg", "lb", "oz"), "1200 g")
 ALTITUDE = Kind("altitude", "m", _same("m", "km", "ft"), "1120 m")
+LENGTH = Kind("length", "m", {"m": "m", "cm": "cm", "mm": "mm", "in": "inch", "ft": "ft"},
+              "0.6 m")
+SHORT_LENGTH = Kind("length", "mm", {"mm": "mm", "cm": "cm", "m": "m", "in": "inch"}, "40 mm")
 PRESSURE = Kind("absolute pressure", "kPa",
                 {"kPa": "kPa", "hPa": "hPa", "mbar": "hPa", "bar": "bar", "Pa": "Pa",
                  "inHg": "inHg", "mmHg": "mmHg"}, "88.5 kPa")
@@ -89,8 +92,10 @@ DENSITY = Kind("density", "kg/L", {"kg/L": "kg/L", "g/mL": "g/mL", "kg/m3": "kg/
                "0.918 kg/L")
 LOSS = Kind("heat loss", "W/K", _same("W/K"), "8 W/K")
 RATIO = Kind("molar ratio", "mol/mol", _same("mol/mol"), "6 mol/mol")
+MOLAR_MASS = Kind("molar mass", "g/mol", _same("g/mol"), "885.4 g/mol")
 PH = Kind("pH", "ph", {"pH": "ph"}, "7.2 pH")
 CONTENT = Kind("content", "mg/kg", {"mg/kg": "mg/kg", "ppm": "ppm"}, "40 mg/kg")
 
-KINDS: Final = (VOLUME, SMALL_VOLUME, TEMPERATURE, DIFFERENCE, MASS, ALTITUDE, PRESSURE, POWER,
-                MINUTES, HOURS, SHARE, STRENGTH, DENSITY, LOSS, RATIO, PH, CONTENT)
+KINDS: Final = (VOLUME, SMALL_VOLUME, TEMPERATURE, DIFFERENCE, MASS, ALTITUDE, LENGTH,
+                SHORT_LENGTH, PRESSURE, POWER,
+                MINUTES, HOURS, SHARE, STRENGTH, DENSITY, LOSS, RATIO, MOLAR_MASS, PH, CONTENT)
