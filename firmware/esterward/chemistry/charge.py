@@ -16,6 +16,7 @@ from esterward.values.batch import CATALYSTS, TITRANTS
 USUAL_BASE_G_PER_L: Final = {"KOH": 7.0, "NaOH": 5.0}
 STOICHIOMETRIC_RATIO: Final = 3.0   # mol methanol per mol triglyceride
 MEASURED_AT_C: Final = 20.0         # methanol and oil are measured at about this temperature
+_METHANOL_G_PER_L: Final = 1000.0 * substances.methanol_density_kg_per_l(MEASURED_AT_C)
 
 # Our rule: the scale's step must be at most this share of what is weighed on it. At 10 g/L it
 # is 0.3 g/L, the scatter that is allowed between titration readings.
@@ -175,8 +176,9 @@ def methanol_share(
     oil_g_per_mol: float = substances.TRIOLEIN,
 ) -> float:
     """Volume of methanol per volume of oil at 20 degC for a ratio of 0..30 mol/mol."""
+    mol_per_l = oil_mol_per_l(oil_kg_per_l, oil_g_per_mol)
     ratio = within("methanol ratio", molar_ratio, 0.0, 30.0, "mol/mol")
-    return ratio * oil_mol_per_l(oil_kg_per_l, oil_g_per_mol) * substances.METHANOL / _METHANOL_G
+    return ratio * mol_per_l * substances.METHANOL / _METHANOL_G_PER_L
 
 
 def molar_ratio(
@@ -184,17 +186,14 @@ def molar_ratio(
     oil_g_per_mol: float = substances.TRIOLEIN,
 ) -> float:
     """mol of methanol per mol of oil for a volume share of 0..1 at 20 degC."""
-    volume = within("methanol share", share, 0.0, 1.0, "")
-    return volume * _METHANOL_G / substances.METHANOL / oil_mol_per_l(oil_kg_per_l, oil_g_per_mol)
+    mol = within("methanol share", share, 0.0, 1.0, "") * _METHANOL_G_PER_L / substances.METHANOL
+    return mol / oil_mol_per_l(oil_kg_per_l, oil_g_per_mol)
 
 
 def oil_mol_per_l(oil_kg_per_l: float, oil_g_per_mol: float) -> float:
     """mol of triglyceride in a litre of oil; density 0.85..0.98 kg/L, 600..1100 g/mol."""
     density = within("oil density", oil_kg_per_l, 0.85, 0.98, "kg/L")
     return 1000.0 * density / within("oil molar mass", oil_g_per_mol, 600.0, 1100.0, "g/mol")
-
-
-_METHANOL_G: Final = 1000.0 * substances.methanol_density_kg_per_l(MEASURED_AT_C)
 
 
 def methanol(
@@ -208,7 +207,8 @@ def methanol(
     part = methanol_share(ratio, oil_kg_per_l, oil_g_per_mol) if ratio is not None else share
     volume = litres * within("methanol share", part, 0.0, 1.0, "")
     return Methanol(
-        volume_l=volume, mass_kg=volume * _METHANOL_G / 1000.0, percent_v=100.0 * volume / litres,
+        volume_l=volume, mass_kg=volume * _METHANOL_G_PER_L / 1000.0,
+        percent_v=100.0 * volume / litres,
         molar_ratio=molar_ratio(volume / litres, oil_kg_per_l, oil_g_per_mol),
         stoichiometric_percent=stoichiometric_percent(oil_kg_per_l, oil_g_per_mol),
     )
@@ -224,15 +224,16 @@ def products(
     acid_mol = acid / substances.base_g_per_mol(base.kind)
     oil_mol = litres * oil_mol_per_l(oil_kg_per_l, oil_g_per_mol)
     glycerol_kg = oil_mol * substances.GLYCEROL / 1000.0
-    used_kg = min(spirit.mass_kg, 3.0 * oil_mol * substances.METHANOL / 1000.0)
-    ester_kg = litres * oil_kg_per_l + used_kg - glycerol_kg * used_kg / max(
-        1e-12, 3.0 * oil_mol * substances.METHANOL / 1000.0)
+    needed_kg = STOICHIOMETRIC_RATIO * oil_mol * substances.METHANOL / 1000.0
+    used_kg = min(spirit.mass_kg, needed_kg)
+    glycerol_kg *= used_kg / needed_kg
+    ester_kg = litres * oil_kg_per_l + used_kg - glycerol_kg
     glycerol_l = glycerol_kg / substances.glycerol_density_kg_per_l(MEASURED_AT_C)
     soap_kg = acid_mol * substances.SOAP_G_PER_MOL[base.kind] / 1000.0
     left_kg = spirit.mass_kg - used_kg
     # Soap is taken at 1 kg/L, catalyst in solution at 2 kg/L: small parts of a rough sum.
     layer_l = (
-        glycerol_l + SPARE_IN_GLYCEROL * left_kg * 1000.0 / _METHANOL_G + soap_kg
+        glycerol_l + SPARE_IN_GLYCEROL * left_kg * 1000.0 / _METHANOL_G_PER_L + soap_kg
         + base.mass_g / 2000.0
     )
     pure_g = base.mass_g * base.purity
@@ -306,7 +307,7 @@ def methoxide_rise_k(base_g: float, kind: str, purity: float, methanol_l: float)
     pure = mass * within("catalyst purity", purity, 0.5, 1.0, "")
     heat_kj = pure / substances.base_g_per_mol(kind) * substances.SOLUTION_KJ_PER_MOL[kind]
     capacity = (
-        litres * _METHANOL_G / 1000.0 * substances.methanol_heat_kj_per_kg_k(25.0)
+        litres * _METHANOL_G_PER_L / 1000.0 * substances.methanol_heat_kj_per_kg_k(25.0)
         + mass / 1000.0 * substances.BASE_KJ_PER_KG_K
     )
     return heat_kj / capacity

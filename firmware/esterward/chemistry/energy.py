@@ -69,7 +69,7 @@ def wall_area_m2(vessel_l: float, diameter_m: float | None = None) -> float:
     """Outside of an upright cylinder of 1..5000 L with both ends; diameter 0.05..3 m."""
     volume = within("vessel volume", vessel_l, 1.0, 5000.0, "L") / 1000.0
     if diameter_m is None:
-        across = (4.0 * volume / (pi * HEIGHT_PER_DIAMETER)) ** (1.0 / 3.0)
+        across = float((4.0 * volume / (pi * HEIGHT_PER_DIAMETER)) ** (1.0 / 3.0))
     else:
         across = within("vessel diameter", diameter_m, 0.05, 3.0, "m")
     return 4.0 * volume / across + pi * across * across / 2.0
@@ -159,13 +159,18 @@ def coast(
         substances.methanol_density_kg_per_l(20.0) * substances.methanol_heat_kj_per_kg_k(lands))
     poured = within("pouring time", pour_min, 0.0, 120.0, "min")
     lands = cooled_c(lands, poured / 2.0, loss, capacity, room_c)
-    mixing = DONE_REAL_MIN
-    while mixing < ASK_ANYWAY_MIN and (
-        equivalent_min(lands, mixing, loss, capacity, room_c) < DONE_EQUIVALENT_MIN
+    mixing = earned = 0.0
+    first_hour = None
+    while mixing < DONE_REAL_MIN or (
+        mixing < ASK_ANYWAY_MIN and earned < DONE_EQUIVALENT_MIN - 1e-9
     ):
+        earned += mixing_weight(cooled_c(lands, mixing + 0.5, loss, capacity, room_c))
         mixing += 1.0
+        if mixing == DONE_REAL_MIN:
+            first_hour = earned
+    assert first_hour is not None  # the loop runs for at least an hour
     return Coast(
         lands_c=lands, end_c=cooled_c(lands, mixing, loss, capacity, room_c),
-        equivalent_min=equivalent_min(lands, DONE_REAL_MIN, loss, capacity, room_c),
+        equivalent_min=first_hour,
         mixing_min=mixing,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 from esterward.chemistry import substances
@@ -94,7 +95,7 @@ def dipstick_mm(litres: float, rows: tuple[tuple[float, float], ...]) -> float:
 def _between(what: str, x: float, rows: tuple[tuple[float, float], ...], unit: str) -> float:
     if len(rows) < 2:
         raise ValueError("a dipstick table needs at least two rows")
-    pairs = list(zip(rows, rows[1:], strict=False))
+    pairs = list(pairwise(rows))
     if not all(a[0] < b[0] and a[1] < b[1] for a, b in pairs):
         raise ValueError("a dipstick table must rise in both columns")
     value = within(what, x, rows[0][0], rows[-1][0], unit)
