@@ -146,7 +146,7 @@ def catalyst(
     other = "pure" if titrant == "same stock" else "same stock"
     part = titration_part_g_per_l(titre, titrant, purity)
     low = titration_part_g_per_l(max(0.0, titre - half), titrant, purity)
-    high = titration_part_g_per_l(titre + half, titrant, purity) if half else part
+    high = titration_part_g_per_l(min(200.0, titre + half), titrant, purity)
     return Catalyst(
         kind=kind, purity=purity, base_g_per_l=base, base_as_weighed=as_weighed,
         base_weighed_g_per_l=weighed, titration_g_per_l=part, total_g_per_l=part + weighed,

@@ -93,13 +93,13 @@ def student_t95(n: int) -> float:
 
 
 def evaluate(readings_ml: tuple[float, ...], allowed_ml: float = SPREAD_ALLOWED_ML) -> Titration:
-    """Mean, scatter and advice for 1..60 readings of 0..50 mL each.
+    """Mean, scatter and advice for 1..1000 readings of 0..50 mL each.
 
     allowed_ml is SPREAD_ALLOWED_ML turned into mL per sample where that is not 1 mL of 1 g/L.
     """
     readings = tuple(within("titration reading", r, 0.0, 50.0, "mL") for r in readings_ml)
     n = len(readings)
-    within("number of titration readings", n, 1, 60, "")
+    within("number of titration readings", n, 1, 1000, "")
     allowed = within("allowed spread", allowed_ml, 0.0, 50.0, "mL")
     mean = sum(readings) / n
     allowed = max(allowed, SPREAD_ALLOWED_SHARE * mean)
