@@ -74,11 +74,12 @@ class Thermal:
         )
         given_j = element_j - self.element_j_per_k * (self.element_c - before_c)
         wall_c = self.wall_c
-        out_j = self.outside_w_per_k * (wall_c - room_c) * dt_s
-        self.lost_j += out_j
         if capacity_j_per_k < EMPTY_J_PER_K:
-            self.wall_c = wall_c - out_j / self.wall_j_per_k
-            self.lost_j += given_j + capacity_j_per_k * (self.oil_c - self.wall_c)
+            self.wall_c = room_c + (wall_c - room_c) * exp(
+                -dt_s * self.outside_w_per_k / self.wall_j_per_k
+            )
+            self.lost_j += (given_j + self.wall_j_per_k * (wall_c - self.wall_c)
+                            + capacity_j_per_k * (self.oil_c - self.wall_c))
             self.upper_c = self.lower_c = self.wall_c
             return
         upper_j_per_k = (1.0 - LOWER_SHARE) * capacity_j_per_k
@@ -87,10 +88,17 @@ class Thermal:
             self.lost_j += given_j
             given_j = 0.0
         self.pump_j += pump_j
-        wall_w_per_k = self.wall_w_per_k
         upper_c, lower_c = self.upper_c, self.lower_c
-        upper_j = wall_w_per_k * (1.0 - LOWER_SHARE) * (upper_c - wall_c) * dt_s
-        lower_j = wall_w_per_k * LOWER_SHARE * (lower_c - wall_c) * dt_s
+        # the wall goes exponentially to its place between liquid and room; its mean over the
+        # step gives both flows, so that what enters less what leaves is what it keeps
+        inside, outside = self.wall_w_per_k, self.outside_w_per_k
+        even_c = (inside * self.oil_c + outside * room_c) / (inside + outside)
+        spans = dt_s * (inside + outside) / self.wall_j_per_k
+        mean_c = even_c + (wall_c - even_c) * (1.0 - exp(-spans)) / spans
+        upper_j = inside * (1.0 - LOWER_SHARE) * (upper_c - mean_c) * dt_s
+        lower_j = inside * LOWER_SHARE * (lower_c - mean_c) * dt_s
+        out_j = outside * (mean_c - room_c) * dt_s
+        self.lost_j += out_j
         self.wall_c = wall_c + (upper_j + lower_j - out_j) / self.wall_j_per_k
         upper_c += (given_j + pump_j - upper_j) / upper_j_per_k
         lower_c -= lower_j / lower_j_per_k

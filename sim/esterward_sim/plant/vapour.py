@@ -24,8 +24,9 @@ LN10 = log(10.0)
 
 
 def standard_pressure_kpa(altitude_m: float) -> float:
-    """ISO 2533 troposphere, geometric altitude taken as geopotential."""
-    pressure: float = 101.325 * (1.0 - 2.25577e-5 * altitude_m) ** 5.25588
+    """ISO 2533, troposphere; altitude above the sea, not geopotential."""
+    geopotential_m = 6356766.0 * altitude_m / (6356766.0 + altitude_m)
+    pressure: float = 101.325 * (1.0 - 2.25577e-5 * geopotential_m) ** 5.25588
     return pressure
 
 
@@ -94,8 +95,8 @@ class Vapour:
         self.boiling = self.local_boiling = False
         self.foam_l *= exp(-dt_s / 30.0)
         target = 0.0
-        if c.methanol > 0.0:
-            activity = self.activity(c, litres)
+        activity = self.activity(c, litres)
+        if activity > 1e-6:
             partial_kpa = activity * methanol_pressure_kpa(oil_c)
             target = min(1.0, partial_kpa / kpa)
             self.local_boiling = methanol_boils_c(kpa / activity) < element_c
