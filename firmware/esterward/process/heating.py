@@ -13,7 +13,7 @@ nothing about watts or litres.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import isfinite
+from math import isfinite, log
 from typing import Any, Final
 
 from esterward.process.heating_model import VesselModel
@@ -22,13 +22,14 @@ from esterward.values.plain import from_plain, to_plain
 OLDEST_READING_S: Final = 5.0
 READING_RANGE_C: Final = (-20.0, 125.0)
 ELEMENTS: Final = ("ssr", "contactor")
-# Half the band of stored heat within which the switch keeps its state, K.
-SSR_HALF_BAND_K: Final = 0.03
+# Off again at the aim, on again this far below it, K.
+SSR_BAND_K: Final = 0.05
+NEAR_K: Final = 0.4  # further below than this there is no band: every second counts
 # A contactor: least time on and off, and from one closing to the next (30 cycles an hour).
 CONTACTOR_LEAST_S: Final = 20.0
 CONTACTOR_CYCLE_S: Final = 122.0
 BELOW_CEILING_K: Final = 0.3
-CAUTION: Final = 1.0  # standard deviations of the prediction kept in hand
+CAUTION: Final = 0.5  # standard deviations of the prediction kept in hand
 
 
 @dataclass(slots=True)
@@ -172,31 +173,46 @@ class HeaterControl:
         return on
 
     def _wanted(self, now_s: float) -> bool:
-        """Full power while the stored heat is short of the target; limits are checked outside."""
+        """On while the peak, were it switched off now, stays below the aim."""
         s = self._s
         model = s.model
         aim_c = min(s.setpoint_c, s.ceiling_c - BELOW_CEILING_K)
-        loss = model.loss_at(aim_c)
-        # Resting at the aim the element still carries the loss.
-        target_c = aim_c + max(0.0, loss) * model.element_s
         if s.element == "contactor":
-            return self._wanted_contactor(now_s, target_c, loss)
-        level_c = model.stored_c + CAUTION * model.stored_sd_k()
-        half = SSR_HALF_BAND_K if s.asked else -SSR_HALF_BAND_K
-        return level_c + 0.5 * s.period_s * model.rate_k_s < target_c + half
+            return self._wanted_contactor(now_s, aim_c)
+        far = s.asked or model.oil_c < aim_c - NEAR_K
+        level_c = aim_c if far else aim_c - SSR_BAND_K
+        return self._peak_c(aim_c) + 0.5 * s.period_s * model.rate_k_s < level_c
 
-    def _wanted_contactor(self, now_s: float, target_c: float, loss: float) -> bool:
+    def _peak_c(self, aim_c: float) -> float:
+        """The oil's highest temperature if the element went off now, with caution.
+
+        Off, the element's heat dies away with its lag while the loss goes on:
+        oil(t) = oil + held (1 - exp(-t/lag)) - loss t, highest where held exp(-t/lag) equals
+        loss * lag. At rest the element still holds just that much, so the same line serves
+        heating up and holding.
+        """
+        model = self._s.model
+        peak_c = model.stored_c + CAUTION * model.stored_sd_k()
+        if peak_c < aim_c:
+            return peak_c  # the loss only lowers it
+        resting_k = max(0.0, model.loss_at(aim_c)) * model.element_s
+        held_k = model.stored_c - model.oil_c
+        if held_k > resting_k > 1e-6:
+            return peak_c - resting_k * (1.0 + log(held_k / resting_k))
+        return peak_c - resting_k
+
+    def _wanted_contactor(self, now_s: float, aim_c: float) -> bool:
         s = self._s
         model = s.model
         since_s = now_s - s.switched_at_s if s.switched_at_s is not None else CONTACTOR_CYCLE_S
         if since_s < CONTACTOR_LEAST_S:
             return s.asked
-        level_c = model.stored_c + CAUTION * model.stored_sd_k()
-        duty = min(1.0, max(0.0, loss / model.rate_k_s))
+        duty = min(1.0, max(0.0, model.loss_at(aim_c) / model.rate_k_s))
         rise_k = model.rate_k_s * max(
             CONTACTOR_LEAST_S * (1.0 - duty), CONTACTOR_CYCLE_S * duty * (1.0 - duty))
+        peak_c = self._peak_c(aim_c)
         if s.asked:
-            return level_c + 0.5 * s.period_s * model.rate_k_s < target_c + 0.5 * rise_k
+            return peak_c + 0.5 * s.period_s * model.rate_k_s < aim_c + 0.5 * rise_k
         if s.closed_at_s is not None and now_s - s.closed_at_s < CONTACTOR_CYCLE_S:
             return False
-        return level_c < target_c - 0.5 * rise_k
+        return peak_c < aim_c - 0.5 * rise_k

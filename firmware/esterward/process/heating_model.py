@@ -24,20 +24,28 @@ STORED, OIL, PROBE, RATE, LOSS, SLOPE, ELEMENT_S, PROBE_S = range(8)
 # What is believed of a vessel nobody has heated yet: (guess, standard deviation). Home vessels
 # of 12-45 W/L heat at 0.006-0.025 K/s, a fifth of the oil five times as fast.
 RATE_K_S: Final = (0.015, 0.02)
-SLOPE_PER_S: Final = (6e-5, 5e-5)
-ELEMENT_LAG_S: Final = (52.0, 24.0)
-PROBE_LAG_S: Final = (34.0, 17.0)
+SLOPE_PER_S: Final = (4e-5, 3e-5)
+ELEMENT_LAG_S: Final = (55.0, 20.0)
+PROBE_LAG_S: Final = (34.0, 14.0)
 ROOM_C: Final = 20.0
 LAG_RANGE_S: Final = (3.0, 240.0)
 RATE_RANGE_K_S: Final = (0.0005, 0.2)
-SLOPE_RANGE_PER_S: Final = (0.0, 6e-4)
+SLOPE_RANGE_PER_S: Final = (-1e-4, 6e-4)
 
+REOPEN_RATE: Final = 0.0
+STRANGE=9.
+STRANGE_N=2
+SHOCK=5.
+STRANGE2=4.
+QUIET=30
+QWALK=1e-4
+HELD_SD_K: Final = 0.3
 BLOCK_S: Final = 4.0
 READING_SD_K: Final = 0.03  # 0.0625 K / sqrt(12) = 0.018 K of the step, and a little jitter
 # Random walk a second, as variances: what the model leaves out (mains, cp, draughts).
 WALK_STORED_K2_S: Final = 1e-7
 WALK_OIL_K2_S: Final = 1e-7
-WALK_RATE_REL2_S: Final = 1e-7
+WALK_RATE_REL2_S: Final = 2e-6
 WALK_LOSS_K2_S3: Final = 1e-13
 
 
@@ -64,6 +72,7 @@ class VesselModel:
     block_on_s: float = 0.0
     surprise_sum_k: float = 0.0
     surprises: int = 0
+    quiet: int = 0
     strange: int = 0  # blocks in a row far outside what was expected
     cov: list[list[float]] = field(default_factory=lambda: [[0.0] * 8 for _ in range(8)])
 
@@ -91,7 +100,7 @@ class VesselModel:
         for i in range(8):
             self.cov[i] = [0.0] * 8
             self.cov[i][i] = sd[i] * sd[i]
-        self._doubt_temperatures(0.03, 0.05 if reading_c < 35.0 else 0.5)
+        self._doubt_temperatures(0.03, HELD_SD_K if reading_c < 35.0 else 0.5)
         self.anchored = True
         self._begin_block()
 
@@ -201,16 +210,27 @@ class VesselModel:
         p = self.cov
         noise = READING_SD_K * READING_SD_K
         spread = p[PROBE][PROBE] + noise
-        if surprise_k * surprise_k > 25.0 * spread:
+        limit = STRANGE if self.quiet == 0 else STRANGE2
+        if surprise_k * surprise_k > limit * spread:
             self.strange += 1
-            if self.strange < 3:
-                return  # one odd block is noise; three are something that happened
-            self._reopen(surprise_k)
-            spread = p[PROBE][PROBE] + noise
+            if self.strange < STRANGE_N:
+                return  # one odd block is noise; more are something that happened
+            self.quiet = QUIET
+            more = SHOCK * surprise_k * surprise_k
+            for i in (STORED, OIL):
+                for j in (STORED, OIL):
+                    p[i][j] += more
         else:
             self.strange = 0
-        gain = [x / spread for x in p[PROBE]]
         column = p[PROBE]
+        if self.quiet:
+            self.quiet -= 1
+            for i in (STORED, OIL):
+                for j in (STORED, OIL):
+                    p[i][j] += QWALK
+            self._correct_temperatures(surprise_k)
+            return
+        gain = [x / spread for x in column]
         for i in range(8):
             g = gain[i]
             p[i] = [x - g * c for x, c in zip(p[i], column, strict=True)]
@@ -223,13 +243,24 @@ class VesselModel:
         self.element_s = _within(self.element_s + gain[6] * surprise_k, LAG_RANGE_S)
         self.probe_s = _within(self.probe_s + gain[7] * surprise_k, LAG_RANGE_S)
 
-    def _reopen(self, surprise_k: float) -> None:
-        """Something the model has no word for (cold oil poured in): doubt the temperatures."""
-        more = surprise_k * surprise_k
-        for i in (STORED, OIL, PROBE):
-            for j in (STORED, OIL, PROBE):
-                self.cov[i][j] += more
-        self.cov[RATE][RATE] += (0.1 * self.rate_k_s) ** 2
+    def _correct_temperatures(self, surprise_k: float) -> None:
+        """Follow the temperatures and learn nothing of the vessel (the gain of the rest is 0).
+
+        With a gain that is not the best one the covariance is P - K c' - c K' + K S K'.
+        """
+        p = self.cov
+        column = list(p[PROBE])
+        spread = column[PROBE] + READING_SD_K * READING_SD_K
+        gain = [column[i] / spread for i in (STORED, OIL, PROBE)]
+        for i in range(3):
+            for j in range(8):
+                p[i][j] -= gain[i] * column[j]
+        for i in range(3):
+            for j in range(3, 8):
+                p[j][i] = p[i][j]
+        self.stored_c += gain[0] * surprise_k
+        self.oil_c += gain[1] * surprise_k
+        self.probe_c += gain[2] * surprise_k
 
     def sound(self) -> bool:
         """Whether every belief is a finite number and no variance is negative."""

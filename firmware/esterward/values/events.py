@@ -42,3 +42,21 @@ class Event:
     at_s: float
     kind: str
     data: dict[str, Plain]
+
+
+class EventLog:
+    """Numbers the events of one tick. add() gives the number, which durability is asked by."""
+
+    __slots__ = ("at_s", "events", "last")
+
+    def __init__(self, last: int, at_s: float) -> None:
+        self.last, self.at_s = last, at_s
+        self.events: list[Event] = []
+
+    def add(self, kind: str, **data: Plain) -> int:
+        """Append an event of a known kind with exactly its keys; its number is returned."""
+        if tuple(data) != EVENT_KINDS[kind]:
+            raise ValueError(f"event {kind} carries {EVENT_KINDS[kind]}, not {tuple(data)}")
+        self.last += 1
+        self.events.append(Event(self.last, self.at_s, kind, data))
+        return self.last

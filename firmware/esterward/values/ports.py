@@ -54,8 +54,10 @@ class GuardLink(Protocol):
 class Record(Protocol):
     """The durable account. stored is the number of the last event on disk."""
 
-    stored: int
-    fault: str
+    @property
+    def stored(self) -> int: ...
+    @property
+    def fault(self) -> str: ...
 
     def add(self, snapshot: Snapshot, outputs: Outputs, events: tuple[Event, ...],
             checkpoint: str | None) -> None: ...

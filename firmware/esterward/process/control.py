@@ -1,0 +1,411 @@
+"""What the batch wants: one step of the process, from facts about the world to a wish.
+
+It counts the timers, asks the questions, moves the sequence and runs the heater law. It knows
+nothing of interlocks: it is told that a hold, a pause or an abort is wanted, and why is not
+its business. Whatever it wishes, the gate decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from esterward.chemistry.boiling import Limits
+from esterward.chemistry.sheet import Sheet
+from esterward.process import start
+from esterward.process.heating import HeaterControl
+from esterward.process.prompts import CLEAR_QUESTION, PROMPTS, START_QUESTION
+from esterward.process.sequence import FINAL_STATES, Facts, advance
+from esterward.process.stages import FIRST_STEP, STEPS, Step
+from esterward.process.targets import METHOXIDE_GATE_C, TargetState, target_c
+from esterward.process.timers import (
+    AT_TARGET_S,
+    CREDIT_S,
+    FIRST_DRAIN_C,
+    FIRST_DRAIN_S,
+    HEAT_OFF_PROOF_S,
+    MIX_AT_MOST_S,
+    POUR_EXTRA_S,
+    Timers,
+    step_seconds,
+)
+from esterward.values import buttons
+from esterward.values.batch import Batch
+from esterward.values.events import EventLog
+from esterward.values.reactor import Reactor
+from esterward.values.readings import Inputs
+
+OFF_OVERDUE_S: Final = 10.0
+PAUSE_S: Final = 15 * 60.0
+RESTART_S: Final = 60.0
+STORE_S: Final = 10.0
+SECOND_DOSES: Final = 2
+MIXING_STEPS: Final = ("mix.run", "check.ask")
+REST_STARTS: Final = ("settle.first", "wash.stand", "dewater.stand")
+
+
+@dataclass(slots=True)
+class World:
+    """What the process is told of one tick. None means not known; booleans mean proven."""
+
+    dt_s: float
+    now_s: float
+    boot: str
+    wall_s: float | None
+    periodic: bool
+    oil_c: float | None
+    new_oil_c: float | None
+    inputs: Inputs | None
+    level_wet: bool
+    mixer_proven: bool
+    mixer_rests: bool
+    element_rests: bool
+    element_was_on: bool | None
+    k2_rests: bool
+    flag: bool
+    flag_stored: bool
+    flag_cleared: bool
+    limits: Limits | None
+    gestures: tuple[str, ...]
+    green_pressed: bool
+    hold: bool
+    abort: bool
+    pause: bool
+    latched: bool
+    restart_ok: bool
+    remote_hold: bool
+    stored: int
+
+
+@dataclass(slots=True)
+class Wish:
+    """What the process asks for; every default asks for nothing."""
+
+    element: bool = False
+    heating: bool = False
+    mixer: bool = False
+    air: bool = False
+    k2_only: bool = False
+    hand_pump: bool = False
+
+
+@dataclass(slots=True)
+class ProcessState:
+    """Everything the process remembers, plain enough for a checkpoint."""
+
+    state: str = "idle"
+    step: str = FIRST_STEP
+    why: str = ""
+    elapsed_s: float = 0.0
+    row_started_s: float = 0.0
+    repeats: dict[str, int] = field(default_factory=dict)
+    timers: Timers = field(default_factory=Timers)
+    target: TargetState = field(default_factory=TargetState)
+    checks: start.StartChecks = field(default_factory=start.StartChecks)
+    gate_number: int = 0
+    asked: str = ""
+    asked_text: str = ""
+    flag_wait_s: float = 0.0
+    washes_done: int = 0
+    second_doses: int = 0
+    evidence: list[str] = field(default_factory=list)
+    observed: list[tuple[str, float]] = field(default_factory=list)
+    heater: dict[str, Any] | None = None
+    learnt: dict[str, Any] | None = None
+
+
+class Process:
+    """The process of one batch; `state` is all of its memory but the live heater law."""
+
+    def __init__(self, reactor: Reactor, batch: Batch, state: ProcessState | None = None) -> None:
+        self.reactor, self.batch = reactor, batch
+        self.state = state if state is not None else ProcessState()
+        self.facts = Facts()
+        self.heater: HeaterControl | None = None
+        if self.state.heater is not None:
+            self.heater = HeaterControl.from_plain(self.state.heater)
+
+    @property
+    def row(self) -> Step:
+        return STEPS[self.state.step]
+
+    def save_heater(self) -> None:
+        """Put the live heater law into the state, before a checkpoint."""
+        self.state.heater = self.heater.to_plain() if self.heater is not None else None
+
+    def count_batch_time(self, dt_s: float) -> None:
+        """Batch time runs from the start to the end, in every state between."""
+        if self.state.state not in FINAL_STATES and self.state.state != "idle":
+            self.state.elapsed_s += dt_s
+
+    # -- one tick ---------------------------------------------------------------------------
+
+    def tick(self, world: World, sheet: Sheet, words: Callable[[], dict[str, str]],
+             log: EventLog) -> Wish:
+        """One step of the process; logs its events and returns the wish."""
+        state = self.state
+        running = state.state == "running"
+        target = self._target(world, sheet) if running else None
+        state.timers.count(
+            world.dt_s, running=running, mixing=running and state.step in MIXING_STEPS,
+            mixer_proven=world.mixer_proven, mixer_rests=world.mixer_rests,
+            element_rests=world.element_rests, oil_c=world.oil_c,
+            target_c=target if state.target.final else None,
+        )
+        if state.state == "idle":
+            self._idle(world, log)
+        else:
+            self.facts.start_ready = False
+        self._answer(world, sheet, log)
+        self._prove(world, sheet)
+        self._move(world, log)
+        self._ask(world, words, log)
+        return self._wish(world, sheet)
+
+    def _idle(self, world: World, log: EventLog) -> None:
+        checks, facts = self.state.checks, self.facts
+        facts.start_ready = False
+        if world.inputs is None:
+            checks.k2_test_s = None
+            return
+        for name in start.see(checks, world.inputs, world.boot, world.wall_s):
+            log.add("check_seen", check=name)
+        outcome = start.step_k2_test(checks, world.dt_s, world.inputs.k2_open)
+        if outcome == "passed":
+            log.add("check_seen", check="K2")
+            facts.start_ready = not world.latched and not world.flag
+        elif outcome:
+            log.add("note", text=outcome)
+        if buttons.GREEN_HELD in world.gestures and checks.k2_test_s is None:
+            missing = self.start_missing(world)
+            if missing:
+                log.add("note", text="start refused: " + "; ".join(missing))
+            elif not facts.start_ready:
+                start.begin_k2_test(checks)
+
+    def start_missing(self, world: World) -> tuple[str, ...]:
+        """What stands between idle and a start, one entry each."""
+        found = list(start.missing(self.state.checks, self.reactor, world.boot, world.wall_s))
+        if world.flag:
+            found.insert(0, "methanol flag: answer whether all methanol is out of the vessel")
+        if world.latched:
+            found.append("a latch is set: cause gone, then hold blue 5 s")
+        return tuple(found)
+
+    def _answer(self, world: World, sheet: Sheet, log: EventLog) -> None:
+        facts = self.facts
+        facts.yes = facts.no = facts.answered = facts.gate = False
+        asked = self.state.asked
+        if self.state.gate_number and world.stored >= self.state.gate_number:
+            self.state.gate_number, facts.gate = 0, True  # a gate opens once it is on disk
+        if not asked or self.state.state != "running":
+            return
+        prompt = PROMPTS[asked]
+        for gesture in world.gestures:
+            answer = ""
+            if prompt.kind in ("yes", "yesno") and gesture == buttons.GREEN_SHORT:
+                answer, facts.yes = "yes", True
+            elif prompt.kind in ("yesno", "washed") and gesture == buttons.BLUE_SHORT:
+                answer, facts.no = "no", True
+            elif prompt.kind == "gate" and gesture == buttons.GREEN_HELD:
+                answer, facts.gate = "gate opened", True
+            if not answer:
+                continue
+            facts.answered = True
+            log.add("prompt_answered", prompt=asked, answer=answer)
+            if facts.yes and prompt.evidence and prompt.evidence not in self.state.evidence:
+                self.state.evidence.append(prompt.evidence)
+            return
+
+    def _prove(self, world: World, sheet: Sheet) -> None:
+        """Turn the world, the timers and the sheet into the sequence's facts."""
+        facts, state, batch = self.facts, self.state, self.batch
+        timers, row, oil_c, limits = state.timers, self.row, world.oil_c, world.limits
+        planned_s = step_seconds(row.timer, batch)
+        counted_s = timers.settled_s if row.sits else timers.step_s
+        setpoint = sheet.setpoint_c
+        facts.level_wet = world.level_wet
+        facts.dewater_off = batch.dewater == "none"
+        facts.dewater_boil = batch.dewater == "boil"
+        facts.time_met = planned_s is not None and counted_s >= planned_s
+        facts.at_target = timers.at_target_s >= AT_TARGET_S
+        facts.below_setpoint = oil_c is not None and setpoint is not None and oil_c <= setpoint
+        facts.below_limit = (oil_c is not None and limits is not None
+                             and oil_c <= limits.setpoint_max_c)
+        facts.sheet_complete = sheet.complete
+        facts.checked_for_methanol = limits is not None and self.reactor.probes_checked
+        facts.methoxide_cool = self._methoxide_cool()
+        facts.heat_off_proven = timers.heat_off_s >= HEAT_OFF_PROOF_S
+        facts.flag_stored, facts.flag_cleared = world.flag_stored, world.flag_cleared
+        facts.mixer_proven = world.mixer_proven
+        facts.dose_permitted = not self.dose_waits(world, sheet)
+        facts.pour_expired = (state.step == "dose.pour"
+                              and timers.step_s >= batch.pour_min * 60.0 + POUR_EXTRA_S)
+        facts.credit_met = timers.credit_s >= CREDIT_S and timers.mixed_s >= CREDIT_S
+        facts.mix_at_most = timers.step_s >= MIX_AT_MOST_S
+        facts.second_allowed = state.second_doses < SECOND_DOSES
+        facts.settled = timers.settled_s >= batch.settle_h * 3600.0
+        facts.first_drain_allowed = (timers.settled_s >= FIRST_DRAIN_S and oil_c is not None
+                                     and oil_c <= FIRST_DRAIN_C)
+        facts.wash_stirred = self.wash().stirred
+        facts.evidence_met = len(state.evidence) >= 2
+        facts.evidence_half = len(state.evidence) == 1
+        off = world.mixer_rests and world.element_rests and world.k2_rests
+        facts.abort_wanted, facts.pause_wanted = world.abort, world.pause
+        facts.stop_wanted = buttons.BLACK_HELD in world.gestures
+        flag_late = state.step == "dose.flag" and state.flag_wait_s > STORE_S
+        facts.hold_wanted = (world.hold or world.remote_hold or flag_late
+                             or buttons.BLACK_SHORT in world.gestures)
+        facts.off_proven = off
+        facts.off_overdue = timers.state_s > OFF_OVERDUE_S
+        facts.press = buttons.GREEN_SHORT in world.gestures
+        facts.pause_over = timers.state_s >= PAUSE_S
+        facts.release = buttons.GREEN_HELD in world.gestures and not world.latched
+        facts.restart_ready = world.restart_ok
+        facts.restart_overdue = timers.state_s > RESTART_S
+        facts.latches_clear = not world.latched
+        waits = state.step == "dose.flag" and state.state == "running"
+        state.flag_wait_s = state.flag_wait_s + world.dt_s if waits else 0.0
+
+    def _methoxide_cool(self) -> bool:
+        told = [value for name, value in self.state.observed if name == "methoxide_c"]
+        return not told or told[-1] <= METHOXIDE_GATE_C
+
+    def dose_waits(self, world: World, sheet: Sheet) -> tuple[str, ...]:
+        """What the dosing gate still waits for, in words."""
+        facts, inputs = self.facts, world.inputs
+        waits = []
+        if not sheet.complete:
+            waits.append("the batch sheet")
+        if not world.mixer_proven:
+            waits.append("proof of the mixer")
+        if not self.state.timers.heat_off_s >= HEAT_OFF_PROOF_S:
+            waits.append("the heater proven off for 120 s")
+        if not facts.below_limit:
+            waits.append("oil at or below the highest setpoint")
+        if not world.flag_stored:
+            waits.append("the methanol flag on disk")
+        if inputs is None:
+            waits.append("the guard")
+        else:
+            for name, word in (("lid_closed", "the lid shut"), ("drain_closed", "the drain shut"),
+                               ("vent_proof", "the vent proven")):
+                if getattr(inputs, name) is False:
+                    waits.append(word)
+        return tuple(waits)
+
+    def wash(self) -> Any:
+        """The wash under way or next: the plan's, and its last one again beyond the plan."""
+        washes = self.batch.washes
+        return washes[min(self.state.washes_done, len(washes) - 1)]
+
+    # -- moving -----------------------------------------------------------------------------
+
+    def _move(self, world: World, log: EventLog) -> None:
+        state = self.state
+        step, batch_state, why = advance(state.step, state.state, self.facts)
+        if batch_state != state.state:
+            started = state.state == "idle"
+            log.add("state_changed", old=state.state, new=batch_state, why=why)
+            state.state, state.why, state.timers.state_s = batch_state, why, 0.0
+            if started:
+                log.add("batch_started", batch=self.batch.name)
+                state.elapsed_s = 0.0
+                self._enter(state.step, world, log, first=True)
+            elif batch_state in FINAL_STATES:
+                self._end_row("done" if batch_state == "complete" else batch_state, log)
+                log.add("batch_ended", state=batch_state)
+        if step != state.step:
+            self._leave(step)
+            self._enter(step, world, log)
+
+    def _leave(self, to_step: str) -> None:
+        state = self.state
+        if state.step == "dose.pour" and to_step == "mix.run":
+            state.timers.credit_s = state.timers.mixed_s = 0.0
+        if to_step == "methoxide.second":
+            state.second_doses += 1
+        if state.step.startswith("wash.") and to_step in ("wash.water", "wash.statement"):
+            state.washes_done += 1
+        if to_step == "wash.water":
+            state.evidence.clear()
+
+    def _enter(self, step: str, world: World, log: EventLog, first: bool = False) -> None:
+        state, row, before = self.state, STEPS[step], self.row
+        if first or row.stage != before.stage or row.new_row:
+            if not first:
+                self._end_row("done", log)
+            state.repeats[row.stage] = state.repeats.get(row.stage, 0) + 1
+            state.row_started_s = state.elapsed_s
+            log.add("stage_started", stage=row.stage, repeat=state.repeats[row.stage])
+        log.add("step_started", stage=row.stage, step=step)
+        state.step, state.gate_number = step, 0
+        timers = state.timers
+        timers.step_s = timers.at_target_s = 0.0
+        if step in REST_STARTS:
+            timers.settled_s = 0.0
+        state.target.entered()
+        if self.heater is not None and row.heat != before.heat:
+            state.learnt = self.heater.learnt()
+            self.heater = None
+
+    def _end_row(self, outcome: str, log: EventLog) -> None:
+        state, stage = self.state, self.row.stage
+        log.add("stage_ended", stage=stage, repeat=state.repeats.get(stage, 1),
+                started_s=round(state.row_started_s, 3), outcome=outcome)
+
+    def _ask(self, world: World, words: Callable[[], dict[str, str]], log: EventLog) -> None:
+        """Open the question of this moment when it may be asked; note each opening once."""
+        state = self.state
+        if state.state == "running":
+            name = self.row.prompt
+            prompt = PROMPTS.get(name)
+            if prompt is None or (prompt.asks_if
+                                  and getattr(self.facts, prompt.asks_if) is not True):
+                name = ""
+        elif state.state == "idle":
+            name = CLEAR_QUESTION if world.flag else START_QUESTION
+        else:
+            name = ""
+        if name == state.asked:
+            return
+        state.asked = name
+        if name and name != START_QUESTION:
+            state.asked_text = PROMPTS[name].text.format_map(words())
+            log.add("prompt_opened", prompt=name, text=state.asked_text)
+
+    # -- wishing ----------------------------------------------------------------------------
+
+    def _wish(self, world: World, sheet: Sheet) -> Wish:
+        state, row = self.state, self.row
+        wish = Wish()
+        if state.state == "idle":
+            wish.k2_only = start.wants_k2(state.checks)
+            return wish
+        if state.state != "running":
+            return wish
+        wish.mixer, wish.air = row.mixer, row.air
+        if state.step == "fill.pump" and world.inputs is not None and world.inputs.green:
+            wish.mixer = wish.hand_pump = True
+        target = self._target(world, sheet)
+        if target is None:
+            return wish
+        wish.heating = True
+        ceiling = state.target.ceiling_c
+        if self.heater is None:
+            self.heater = HeaterControl(target, ceiling, element=self.reactor.element_switch,
+                                        learnt=state.learnt)
+        self.heater.setpoint_c, self.heater.ceiling_c = target, ceiling
+        if world.periodic:
+            state.target.asked_on = self.heater.update(
+                world.now_s, world.new_oil_c, world.element_was_on)
+        wish.element = state.target.asked_on
+        return wish
+
+    def _target(self, world: World, sheet: Sheet) -> float | None:
+        heat = self.row.heat
+        if world.flag and not (heat == "warm_hold" and self.reactor.warm_hold):
+            return None
+        return target_c(heat, self.state.target, sheet, self.batch, world.limits,
+                        world.oil_c, world.dt_s)

@@ -1,0 +1,81 @@
+"""Every question the batch asks: its words, how it is answered, what an answer is worth.
+
+Answer kinds: "yes" green short; "yesno" green short or blue short; "gate" green held 2 s;
+"washed" green and blue held 5 s together, or blue short for not yet. Words in braces are
+filled from the batch sheet by words(). The question is not asked while `asks_if` (a fact) is
+false; then `instead` is shown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+ANSWERS: Final = {
+    "yes": "green = done",
+    "yesno": "green = yes, blue = no",
+    "gate": "hold green 2 s",
+    "washed": "hold green and blue 5 s = yes, blue = not yet",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """One question. evidence: what a yes proves for the washing; needs_person: it calls."""
+
+    kind: str
+    text: str
+    asks_if: str = ""
+    instead: str = ""
+    evidence: str = ""
+    needs_person: bool = True
+
+
+PROMPTS: Final[dict[str, Prompt]] = {
+    "fill": Prompt("yes", "Fill in {oil_l} L of oil; hold green to run the pump. All in and "
+                   "the level float wet?"),
+    "drain_water": Prompt("yes", "Drain the water from the bottom until clean oil comes. The "
+                          "oil is hot: gloves, slowly. Drained, valve shut?"),
+    "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "
+                    "{methanol_l} L of methanol for {oil_l} L of oil. Right?",
+                    asks_if="sheet_complete", instead="Batch sheet not complete: {missing}"),
+    "dissolve": Prompt("yes", "Outdoors, goggles and gloves: {mass_g} g of {kind} slowly INTO "
+                       "{methanol_l} L of methanol, vented, never the other way. No grains "
+                       "left and below 45 degC (better 35)?"),
+    "dissolve_second": Prompt("yes", "Second dose: {second_g} g of {kind} into {second_l} L of "
+                              "methanol; try it in a jar first. Goggles, gloves, vented. No "
+                              "grains left and below 45 degC?"),
+    "dose_gate": Prompt("gate", "Methoxide valve shut, lid shut, drain shut, nobody near a "
+                        "flame. Open the gate to dosing?", asks_if="dose_permitted",
+                        instead="Dosing waits: {dose_waits}"),
+    "poured": Prompt("yes", "Add the methoxide through the port over {pour_min} min. All in, "
+                     "valve shut?"),
+    "check": Prompt("yesno", "Conversion check: 3 mL of fuel in 27 mL of methanol at 20 degC, "
+                    "shake, wait 5 min. Clear, nothing at the bottom? (Clear does not prove a "
+                    "fuel standard.)"),
+    "first_drain": Prompt("yes", "Glycerol is down. Shall a first drain be done now?",
+                          needs_person=False),
+    "drain_first": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the dark "
+                          "layer, stop at the colour change. Drained, valve shut?"),
+    "drain_last": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the glycerol "
+                         "(about {glycerol} L in all), stop at the colour change. Drained, "
+                         "valve shut?"),
+    "wash_water": Prompt("yes", "Wash {wash_number}: add {wash_l} L of warm water as a "
+                         "{wash_how} through the port, lid shut. In?"),
+    "wash_drain": Prompt("yes", "Drain the wash water (caustic, holds methanol; local rules "
+                         "for disposal). Drained, valve shut?"),
+    "wash_clear": Prompt("yesno", "Is the drained wash water clear?", evidence="clear water"),
+    "wash_ph": Prompt("yesno", "Is its pH that of the tap water?", evidence="pH of the tap"),
+    "wash_soap": Prompt("yesno", "Does the soap titration of the fuel pass?",
+                        evidence="soap titration"),
+    "washed": Prompt("washed", "Is all methanol out of the vessel? ({evidence})"),
+    "dry": Prompt("yesno", "Clear is not dry: warm a jar of it, look for haze on cooling, or "
+                  "weigh the loss. Dry?"),
+    "fuel_check": Prompt("yes", "Check the fuel (clear, no smell of methanol, soap, acid) and "
+                         "note it. Done?"),
+    "label": Prompt("yes", "Filter, fill, label with date and batch; caustic and rags away "
+                    "safely. Done?"),
+}
+
+START_QUESTION = "start"
+CLEAR_QUESTION = "washed"

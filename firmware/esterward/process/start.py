@@ -1,0 +1,107 @@
+"""The start checks in idle: inputs must be seen to move before they are believed.
+
+A check counts for 30 days by a trusted wall clock, or for this boot; the safety contactor is
+tried at every start. A start is refused naming what is missing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from esterward.values.reactor import Reactor
+from esterward.values.readings import Inputs
+
+VALID_S: Final = 30 * 86400.0
+K2_TEST_S: Final = 5.0
+
+# check -> (input that must be seen bad, then good; what the person does)
+CHECKS: Final[dict[str, tuple[str, str]]] = {
+    "e-stop": ("estop_closed", "press the e-stop, release it, hold blue 5 s"),
+    "level": ("level_wet", "let the level float hang dry, then lift it"),
+    "lid": ("lid_closed", "open the lid and shut it"),
+    "vent": ("vent_proof", "with the fan off, see the vent proof drop; then fan on"),
+}
+OPTIONAL: Final = {"lid": "lid_closed", "vent": "vent_proof"}
+
+
+@dataclass(slots=True)
+class Check:
+    """One check: bad state seen, then when it became good (boot, wall seconds or None)."""
+
+    seen_bad: bool = False
+    done_boot: str = ""
+    done_wall_s: float | None = None
+
+
+@dataclass(slots=True)
+class StartChecks:
+    """All checks and the running test of the safety contactor."""
+
+    checks: dict[str, Check] = field(default_factory=lambda: {name: Check() for name in CHECKS})
+    k2_test_s: float | None = None
+    k2_closed_seen: bool = False
+
+
+def needed(reactor: Reactor) -> tuple[str, ...]:
+    """The checks this reactor has to pass."""
+    return tuple(name for name in CHECKS
+                 if name not in OPTIONAL or OPTIONAL[name] in reactor.fitted)
+
+
+def see(state: StartChecks, inputs: Inputs, boot: str, wall_s: float | None) -> list[str]:
+    """Take one look at the inputs; return the checks completed by it."""
+    done = []
+    for name, (input_name, _) in CHECKS.items():
+        level = getattr(inputs, input_name)
+        check = state.checks[name]
+        if level is False:
+            check.seen_bad = True
+        elif level is True and check.seen_bad:
+            check.seen_bad = False
+            check.done_boot, check.done_wall_s = boot, wall_s
+            done.append(name)
+    return done
+
+
+def missing(
+    state: StartChecks, reactor: Reactor, boot: str, wall_s: float | None
+) -> tuple[str, ...]:
+    """The checks still to be made, in order, each with what the person does."""
+    return tuple(f"{name}: {CHECKS[name][1]}" for name in needed(reactor)
+                 if not _valid(state.checks[name], boot, wall_s))
+
+
+def _valid(check: Check, boot: str, wall_s: float | None) -> bool:
+    if check.done_boot and check.done_boot == boot:
+        return True
+    if check.done_wall_s is None or wall_s is None:
+        return False
+    return 0.0 <= wall_s - check.done_wall_s <= VALID_S
+
+
+def begin_k2_test(state: StartChecks) -> None:
+    """Ask for the safety contactor alone, for a moment."""
+    state.k2_test_s, state.k2_closed_seen = 0.0, False
+
+
+def step_k2_test(state: StartChecks, dt_s: float, k2_open: bool | None) -> str:
+    """One tick of the test: "" while it runs, "passed", or the sentence that says what failed."""
+    if state.k2_test_s is None:
+        return ""
+    state.k2_test_s += dt_s
+    if k2_open is False:
+        state.k2_closed_seen = True
+    elif k2_open is True and state.k2_closed_seen:
+        state.k2_test_s = None
+        return "passed"
+    if state.k2_test_s > K2_TEST_S:
+        what = "open again" if state.k2_closed_seen else "close"
+        state.k2_test_s = None
+        return f"start refused: the safety contactor K2 did not {what}"
+    return ""
+
+
+def wants_k2(state: StartChecks) -> bool:
+    """True while the test wants K2 closed."""
+    return state.k2_test_s is not None and not state.k2_closed_seen

@@ -1,0 +1,73 @@
+"""What each heating row aims at, and the ceiling the heater law gets with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from esterward.chemistry import boiling
+from esterward.chemistry.boiling import Limits
+from esterward.chemistry.sheet import Sheet
+from esterward.values.batch import Batch
+
+DEWATER_C: Final = 60.0
+METHOXIDE_GATE_C: Final = 45.0
+RAMP_FROM_C: Final = 95.0      # above this, water under hot oil may flash: go up slowly
+RAMP_K_PER_S: Final = 0.5 / 60.0
+
+
+@dataclass(slots=True)
+class TargetState:
+    """Memory of the target: a ratchet (down only within a step), the ramp, the last ask.
+
+    final says whether the target is the step's own, not a point of a ramp towards it.
+    """
+
+    lowest_c: float | None = None
+    ramp_c: float = RAMP_FROM_C
+    ceiling_c: float = 0.0
+    final: bool = True
+    asked_on: bool = False
+
+    def entered(self) -> None:
+        """A new step: ratchet and ramp start anew."""
+        self.lowest_c, self.ramp_c, self.final = None, RAMP_FROM_C, True
+        self.asked_on = False
+
+
+def target_c(
+    heat: str, state: TargetState, sheet: Sheet, batch: Batch, limits: Limits | None,
+    oil_c: float | None, dt_s: float,
+) -> float | None:
+    """The setpoint of now in degC, None when the row does not heat; sets state.ceiling_c.
+
+    It follows a falling limit down and never up within a step. Before methanol goes in, the
+    reaction setpoint already keeps under the methanol ceiling: the oil is about to meet it.
+    """
+    wanted: float | None = None
+    if heat in ("setpoint", "warm_hold"):
+        if limits is not None and sheet.setpoint_c is not None:
+            wanted = min(sheet.setpoint_c, limits.setpoint_max_c)
+            state.ceiling_c = limits.alarm_c
+    elif heat == "dewater":
+        wanted, state.ceiling_c = DEWATER_C, boiling.CLEAR_ALARM_C
+    elif heat == "boil":
+        return _boil_target(state, oil_c, dt_s)
+    elif heat == "dry":
+        wanted = min(batch.dry_c, boiling.DRY_SETPOINT_MAX_C)
+        state.ceiling_c = boiling.CLEAR_ALARM_C
+    if wanted is None:
+        return None
+    if state.lowest_c is not None and state.lowest_c < wanted:
+        wanted = state.lowest_c
+    state.lowest_c = wanted
+    return wanted
+
+
+def _boil_target(state: TargetState, oil_c: float | None, dt_s: float) -> float:
+    state.ceiling_c = boiling.CLEAR_ALARM_C
+    top_c = boiling.CLEAR_SETPOINT_MAX_C
+    if oil_c is not None and oil_c >= RAMP_FROM_C - 1.0:
+        state.ramp_c = min(top_c, state.ramp_c + RAMP_K_PER_S * dt_s)
+    state.final = state.ramp_c >= top_c
+    return state.ramp_c

@@ -1,0 +1,73 @@
+"""Seconds turned into facts: step time, mixing credit, settled time, proofs of rest.
+
+Only proven time counts: a gap between two ticks longer than GAP_S counts as GAP_S for what
+helps the batch on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from esterward.chemistry.credit import mixing_weight
+from esterward.values.batch import Batch
+
+GAP_S = 2.0
+CREDIT_S = 60 * 60.0          # equivalent seconds at 55 degC, and real seconds
+MIX_AT_MOST_S = 3 * 3600.0
+FIRST_DRAIN_S = 3600.0
+FIRST_DRAIN_C = 49.0          # published advice: cool below 120 degF before any plastic
+HEAT_OFF_PROOF_S = 120.0
+AT_TARGET_S = 60.0
+AT_TARGET_K = 1.0
+POUR_EXTRA_S = 30 * 60.0
+DEWATER_BOIL_S = 30 * 60.0
+
+
+@dataclass(slots=True)
+class Timers:
+    """All clocks of the batch, in seconds; step_s restarts with each step."""
+
+    step_s: float = 0.0
+    credit_s: float = 0.0
+    mixed_s: float = 0.0
+    settled_s: float = 0.0
+    heat_off_s: float = 0.0
+    at_target_s: float = 0.0
+    state_s: float = 0.0
+
+    def count(
+        self, dt_s: float, *, running: bool, mixing: bool, mixer_proven: bool,
+        mixer_rests: bool, element_rests: bool, oil_c: float | None, target_c: float | None,
+    ) -> None:
+        """Add one tick of dt_s seconds. mixing: the step is one whose mixing earns credit."""
+        proven_s = min(dt_s, GAP_S)
+        self.state_s += dt_s
+        if running:
+            self.step_s += proven_s
+        if mixing and mixer_proven:
+            self.mixed_s += proven_s
+            self.credit_s += proven_s * (mixing_weight(oil_c) if oil_c is not None else 0.0)
+        if mixer_rests and element_rests:
+            self.settled_s += proven_s
+        elif mixer_proven:
+            self.settled_s = 0.0
+        self.heat_off_s = self.heat_off_s + proven_s if element_rests else 0.0
+        near = (oil_c is not None and target_c is not None
+                and abs(oil_c - target_c) <= AT_TARGET_K)
+        self.at_target_s = self.at_target_s + proven_s if near and mixer_proven else 0.0
+
+
+def step_seconds(timer: str, batch: Batch) -> float | None:
+    """The planned seconds of a step's timer; None when the step has none."""
+    return {
+        "": None,
+        "dewater_stand": batch.dewater_stand_min * 60.0,
+        "dewater_boil": DEWATER_BOIL_S,
+        "dissolve": batch.dissolve_min * 60.0,
+        "pour": batch.pour_min * 60.0,
+        "mix": CREDIT_S,
+        "settle": batch.settle_h * 3600.0,
+        "wash_stir": batch.wash_stir_min * 60.0,
+        "wash_stand": batch.wash_stand_min * 60.0,
+        "dry": batch.dry_min * 60.0,
+    }[timer]

@@ -1,0 +1,48 @@
+"""The words that fill the questions: numbers of the batch sheet as a person reads them."""
+
+from __future__ import annotations
+
+from esterward.chemistry.charge import second_dose
+from esterward.chemistry.sheet import Sheet
+from esterward.process.control import Process
+from esterward.process.observations import last_told
+from esterward.values.batch import Batch
+
+UNREACTED_DEFAULT_ML = 0.3  # a trace at the bottom of the check; told values replace it
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """A number for a sentence; unknown is said."""
+    return "?" if value is None else f"{value:.{digits}f}"
+
+
+def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) -> dict[str, str]:
+    """Every word in braces that prompts.PROMPTS uses."""
+    state = process.state
+    readings = batch.titration_readings_ml
+    told_ml = last_told(state.observed, "unreacted_ml")
+    second_g = second_l = None
+    if sheet.catalyst is not None and sheet.methanol is not None:
+        dose = second_dose(told_ml if told_ml is not None else UNREACTED_DEFAULT_ML,
+                           sheet.oil_l, sheet.catalyst, sheet.methanol)
+        second_g, second_l = dose.mass_g, dose.methanol_l
+    wash = process.wash()
+    share_l = wash.share * sheet.oil_l
+    return {
+        "oil_l": number(sheet.oil_l, 0),
+        "readings": "Titration " + ", ".join(f"{ml:.1f}" for ml in readings) + " mL",
+        "mass_g": number(sheet.catalyst.mass_g if sheet.catalyst else None, 0),
+        "kind": batch.catalyst_kind,
+        "purity": f"{batch.catalyst_purity * 100:.0f}",
+        "methanol_l": number(sheet.methanol.volume_l if sheet.methanol else None, 1),
+        "missing": " ".join(sheet.missing) or "nothing",
+        "second_g": number(second_g, 0),
+        "second_l": number(second_l, 1),
+        "dose_waits": ", ".join(waits) or "nothing",
+        "pour_min": number(batch.pour_min, 0),
+        "glycerol": f"{number(sheet.glycerol_low_l, 0)} to {number(sheet.glycerol_high_l, 0)}",
+        "wash_number": str(state.washes_done + 1),
+        "wash_l": number(share_l, 0),
+        "wash_how": "gentle stirred wash" if wash.stirred else "mist",
+        "evidence": ", ".join(state.evidence) or "no evidence noted",
+    }

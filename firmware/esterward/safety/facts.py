@@ -1,0 +1,292 @@
+"""Proven facts about the reactor: booleans that are True only when shown.
+
+Everything the interlock table looks at is made here, from judged probes, read-backs and the
+guard's report. Each line is written so that None, NaN or silence gives False.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from esterward.chemistry.boiling import CLEAR_ALARM_C, CLEAR_TRIP_C, Limits
+from esterward.safety import effects, limits, plausibility
+from esterward.safety.state import SafetyState
+from esterward.values.messages import GuardReport
+from esterward.values.outputs import Outputs
+from esterward.values.reactor import Reactor
+from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading
+
+
+@dataclass(slots=True)
+class SafetyFacts:
+    """The facts of one tick; every one is False until it is proven."""
+
+    guard_heard: bool = False
+    guard_enables: bool = False
+    guard_agrees: bool = False
+    estop_closed: bool = False
+    cutout_closed: bool = False
+    below_trip: bool = False
+    below_alarm: bool = False
+    probe_a_fresh: bool = False
+    probe_b_fresh: bool = False
+    probes_agree: bool = False
+    probes_together: bool = False
+    probes_move: bool = False
+    level_wet: bool = False
+    level_now: bool = False
+    level_or_hand: bool = False
+    mixer_proven: bool = False
+    mixer_starts: bool = False
+    mixer_stops: bool = False
+    k1_obeys_off: bool = False
+    k1_obeys_on: bool = False
+    k2_obeys_off: bool = False
+    k2_obeys_on: bool = False
+    element_warms: bool = False
+    element_not_double: bool = False
+    element_not_half: bool = False
+    rests_when_off: bool = False
+    presence: bool = False
+    methanol_allows_heat: bool = False
+    lid_ok: bool = False
+    vent_ok: bool = False
+    vapour_ok: bool = False
+    sump_ok: bool = False
+    drain_ok: bool = False
+    cutout2_ok: bool = False
+    record_stores: bool = False
+    limits_known: bool = False
+    tick_on_time: bool = False
+    mixer_rests: bool = False
+    element_rests: bool = False
+    k2_rests: bool = False
+    # conditions: when a fault may be raised; never stays False
+    energised: bool = False
+    heating: bool = False
+    mixing: bool = False
+    known_clear: bool = False
+    known_set: bool = False
+    known: bool = False
+    heard: bool = False
+    energised_flag: bool = False
+    never: bool = False
+
+
+@dataclass(slots=True)
+class Seen:
+    """What the facts are made from in one tick. inputs None: the guard is not heard."""
+
+    now_s: float
+    dt_s: float
+    probe_a: ProbeReading
+    guard: GuardReport | None
+    heard: bool
+    inputs: Inputs | None
+    commanded: Outputs
+    flag: bool
+    limits: Limits | None
+    pressure_kpa: float | None
+    record_fault: bool
+    unsaved: bool
+    oil_l: float
+
+
+def count(state: SafetyState, seen: Seen) -> bool:
+    """Judge the probes and add one tick to every counter; True when probe A is new."""
+    dt_s, inputs, guard, out = seen.dt_s, seen.inputs, seen.guard, seen.commanded
+    fresh_a = plausibility.judge(state.probe_a, seen.probe_a, seen.now_s)
+    if guard is not None:
+        plausibility.judge(state.probe_b, guard.probe_b, seen.now_s)
+    if out.k1:
+        state.k1_on_s, state.k1_off_s = state.k1_on_s + dt_s, 0.0
+    else:
+        state.k1_on_s, state.k1_off_s = 0.0, state.k1_off_s + dt_s
+    enabled = seen.heard and guard is not None and guard.enable
+    if enabled:
+        state.enable_on_s, state.enable_off_s = state.enable_on_s + dt_s, 0.0
+    else:
+        state.enable_on_s, state.enable_off_s = 0.0, state.enable_off_s + dt_s
+    state.refused_s = state.refused_s + dt_s if out.k2_wanted and not enabled else 0.0
+    proof = inputs is not None and inputs.mixer_proof
+    if out.mixer:
+        state.mixer_on_s, state.mixer_off_s = state.mixer_on_s + dt_s, 0.0
+        state.unproven_s = 0.0 if proof else state.unproven_s + dt_s
+    else:
+        state.mixer_on_s, state.mixer_off_s = 0.0, state.mixer_off_s + dt_s
+        state.unproven_s = 0.0
+    state.proven_s = state.proven_s + dt_s if proof and out.mixer else 0.0
+    vented = inputs is not None and inputs.vent_proof is not False
+    state.vent_unproven_s = 0.0 if vented or not out.vent else state.vent_unproven_s + dt_s
+    wet = inputs is not None and inputs.level_wet
+    state.wet_s = state.wet_s + dt_s if wet else 0.0
+    apart = seen.heard and guard is not None and guard.flag is not seen.flag
+    state.flags_apart_s = state.flags_apart_s + dt_s if apart else 0.0
+    state.pressures_apart_s = (0.0 if _pressures_agree(seen)
+                               else state.pressures_apart_s + dt_s)
+    state.alarm_rest_s = max(0.0, state.alarm_rest_s - dt_s)
+    state.record_fault_s = state.record_fault_s + dt_s if seen.record_fault else 0.0
+    state.unsaved_s = state.unsaved_s + dt_s if seen.unsaved else 0.0
+    if state.presence_age_s is not None:
+        state.presence_age_s += dt_s
+    for code in list(state.reasons_age_s):
+        state.reasons_age_s[code] += dt_s
+        if not state.reasons_age_s[code] <= limits.LOCAL_WORD_S:
+            del state.reasons_age_s[code]
+    return fresh_a
+
+
+def _pressures_agree(seen: Seen) -> bool:
+    guard = seen.guard
+    if guard is None or not seen.heard:
+        return True  # silence has a row of its own
+    if guard.pressure_kpa is None or seen.pressure_kpa is None:
+        return guard.pressure_kpa is None and seen.pressure_kpa is None
+    return abs(guard.pressure_kpa - seen.pressure_kpa) <= limits.PRESSURES_APART_KPA
+
+
+def hottest_c(state: SafetyState, now_s: float, reactor: Reactor) -> float | None:
+    """The hotter of the two believed probes that are fresh, corrected upward; None if none."""
+    best = None
+    for judge, correction_k in ((state.probe_a, reactor.probe_a_correction_k),
+                                (state.probe_b, reactor.probe_b_correction_k)):
+        if judge.good_c is not None and _fresh(judge, now_s):
+            c = judge.good_c + max(0.0, correction_k)
+            if best is None or c > best:
+                best = c
+    return best
+
+
+def _fresh(judge: plausibility.ProbeJudge, now_s: float) -> bool:
+    return (judge.good_at_s is not None
+            and 0.0 <= now_s - judge.good_at_s + 0.1 <= limits.PROBE_AGE_OFF_S + 0.1)
+
+
+def _apart_limit_k(c: float) -> float:
+    return limits.PROBES_APART_K if c <= limits.PROBES_ACCURATE_C else limits.PROBES_APART_HOT_K
+
+
+def prove(
+    facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor, hand_pump: bool,
+) -> None:
+    """Fill every fact of this tick (not the conditions)."""
+    guard, inputs, out = seen.guard, seen.inputs, seen.commanded
+    facts.guard_heard = seen.heard
+    facts.guard_enables = not state.refused_s > limits.GUARD_SILENT_S
+    facts.guard_agrees = (
+        guard is not None and guard.hash == reactor.digest
+        and state.flags_apart_s <= limits.FLAGS_APART_S
+        and state.pressures_apart_s <= limits.PRESSURES_APART_S)
+    _prove_inputs(facts, state, seen, inputs, hand_pump)
+    _prove_temperature(facts, state, seen, reactor)
+    proof = facts.mixer_proven
+    facts.mixer_starts = not state.unproven_s >= limits.MIXER_START_S
+    facts.mixer_rests = inputs is not None and not out.mixer and not inputs.mixer_proof
+    facts.mixer_stops = not (state.mixer_off_s >= limits.MIXER_STOP_S
+                             and inputs is not None and inputs.mixer_proof)
+    facts.element_rests = inputs is not None and not out.k1 and inputs.k1_open
+    facts.k2_rests = inputs is not None and inputs.k2_open
+    facts.k1_obeys_off = not (state.k1_off_s >= limits.READBACK_OFF_S
+                              and inputs is not None and not inputs.k1_open)
+    facts.k1_obeys_on = not (state.k1_on_s >= limits.READBACK_S
+                             and inputs is not None and inputs.k1_open)
+    facts.k2_obeys_off = not (state.enable_off_s >= limits.READBACK_S
+                              and inputs is not None and not inputs.k2_open)
+    facts.k2_obeys_on = not (state.enable_on_s >= limits.READBACK_S
+                             and inputs is not None and inputs.k2_open)
+    element_on = (out.k1 and (out.ssr or reactor.element_switch != "ssr") and inputs is not None
+                  and not inputs.k1_open and not inputs.k2_open)
+    oil_c = state.probe_a.good_c if facts.probe_a_fresh else None
+    loss_w = 0.0
+    if oil_c is not None:
+        loss_w = max(0.0, reactor.loss_w_per_k * (oil_c - reactor.room_c))
+    verdict = effects.step(
+        state.effects, seen.dt_s, element_on=element_on, oil_c=oil_c,
+        mixed=proof and state.proven_s >= limits.MIXED_BEFORE_COMPARE_S,
+        power_w=reactor.element_w, volume_l=seen.oil_l, loss_w=loss_w)
+    facts.element_warms = "no-response" not in verdict
+    facts.element_not_double = "over-response" not in verdict
+    facts.element_not_half = "half-power" not in verdict
+    facts.rests_when_off = "warming-off" not in verdict
+    allowed_s = limits.PRESENCE_SET_S if seen.flag else limits.PRESENCE_CLEAR_S
+    facts.presence = state.presence_age_s is not None and state.presence_age_s <= allowed_s
+    facts.methanol_allows_heat = not seen.flag or warm_hold_allowed(reactor, inputs)
+    facts.record_stores = (state.record_fault_s <= limits.RECORD_FAULT_S
+                           and state.unsaved_s <= limits.RECORD_FAULT_S)
+    facts.limits_known = seen.limits is not None
+    facts.tick_on_time = 0.0 <= seen.dt_s <= limits.TICK_GAP_S
+
+
+def _prove_inputs(
+    facts: SafetyFacts, state: SafetyState, seen: Seen, inputs: Inputs | None, hand_pump: bool,
+) -> None:
+    if inputs is None:
+        for name in ("estop_closed", "cutout_closed", "level_wet", "level_now", "level_or_hand",
+                     "mixer_proven", "lid_ok", "vent_ok", "vapour_ok", "sump_ok", "drain_ok",
+                     "cutout2_ok"):
+            setattr(facts, name, False)
+        return
+    facts.estop_closed, facts.cutout_closed = inputs.estop_closed, inputs.cutout_closed
+    facts.level_now = inputs.level_wet
+    facts.level_wet = inputs.level_wet and state.wet_s >= limits.LEVEL_WET_S
+    # Filling: the pump may run dry of the float only by hand and with K1 proven open.
+    facts.level_or_hand = inputs.level_wet or (hand_pump and inputs.k1_open)
+    facts.mixer_proven = inputs.mixer_proof and seen.commanded.mixer
+    facts.lid_ok = inputs.lid_closed is not False or (hand_pump and not seen.flag)
+    facts.vent_ok = not state.vent_unproven_s >= limits.MIXER_START_S
+    facts.vapour_ok = inputs.vapour_low is not False
+    facts.sump_ok = inputs.sump_dry is not False
+    facts.drain_ok = inputs.drain_closed is not False
+    facts.cutout2_ok = inputs.cutout2_closed is not False
+
+
+def _prove_temperature(
+    facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor,
+) -> None:
+    now_s, a, b = seen.now_s, state.probe_a, state.probe_b
+    facts.probe_a_fresh, facts.probe_b_fresh = _fresh(a, now_s), _fresh(b, now_s)
+    hottest = hottest_c(state, now_s, reactor)
+    alarm_c: float | None = CLEAR_ALARM_C
+    trip_c: float | None = CLEAR_TRIP_C
+    if seen.flag:
+        alarm_c = seen.limits.alarm_c if seen.limits is not None else None
+        trip_c = seen.limits.trip_c if seen.limits is not None else None
+    facts.below_trip = hottest is not None and trip_c is not None and hottest < trip_c
+    below_alarm = hottest is not None and alarm_c is not None and hottest < alarm_c
+    if hottest is not None and not below_alarm:
+        state.alarm_rest_s = limits.ALARM_REST_S
+    facts.below_alarm = below_alarm and state.alarm_rest_s == 0.0
+    facts.known = hottest is not None
+    facts.known_set = facts.known and seen.flag
+    facts.known_clear = facts.known and not seen.flag
+    together = False
+    if facts.probe_a_fresh and facts.probe_b_fresh and a.good_c is not None \
+            and b.good_c is not None:
+        together = abs(a.good_c - b.good_c) <= _apart_limit_k(max(a.good_c, b.good_c))
+    mixed = state.proven_s >= limits.MIXED_BEFORE_COMPARE_S
+    if mixed:
+        plausibility.watch_stuck(a, b.good_c)
+        plausibility.watch_stuck(b, a.good_c)
+    elif not together and facts.probe_a_fresh and facts.probe_b_fresh:
+        state.apart_noted = True
+    if state.apart_noted and together and state.proven_s >= limits.UNMIXED_FREE_S:
+        state.apart_noted = False
+    both = facts.probe_a_fresh and facts.probe_b_fresh
+    facts.probes_together = together or not mixed or not both
+    facts.probes_agree = both and not state.apart_noted and (together or not mixed)
+    facts.probes_move = not a.stuck and not b.stuck
+
+
+def warm_hold_allowed(reactor: Reactor, inputs: Inputs | None) -> bool:
+    """Heating with the methanol flag set: rig full, all of it fitted, second cut-out closed."""
+    return (reactor.rig_level == "full" and reactor.warm_hold and inputs is not None
+            and all(name in reactor.fitted for name in OPTIONAL_INPUTS)
+            and inputs.cutout2_closed is True)
+
+
+def condition(facts: SafetyFacts, *, energised: bool, heating: bool, mixing: bool,
+              flag: bool) -> None:
+    """Fill the conditions that depend on the wish."""
+    facts.energised, facts.heating, facts.mixing = energised, heating, mixing
+    facts.energised_flag = energised and flag
+    facts.heard = facts.guard_heard

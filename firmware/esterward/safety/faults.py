@@ -1,0 +1,92 @@
+"""Every fault a person can be told of: code, how bad, how it is reset, what to do.
+
+Codes are short and stable; they are in the record, on MQTT and in `record reset`. Severity:
+"trip" latches and removes energy, "fault" holds or withholds, "alarm" warns, "note" tells.
+Reset: "auto" goes when the cause goes; "local" needs blue held 5 s at the reactor; "service"
+needs besides `esterward record reset CODE --why TEXT` typed on the machine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One row; sentence says what happened, action what to look at and do."""
+
+    code: str
+    severity: str
+    reset: str
+    sentence: str
+    action: str
+
+
+FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
+    Fault("e-stop", "trip", "local", "The emergency stop is pressed or its loop is broken.",
+          "Release it when all is safe, then hold blue 5 s."),
+    Fault("cut-out", "trip", "service", "The independent thermal cut-out has opened.",
+          "Find out why it got hot, reset it by hand on the device, then hold blue 5 s."),
+    Fault("guard-silent", "trip", "local", "The guard has stopped speaking.",
+          "See whether the guard process runs; then hold blue 5 s."),
+    Fault("guard-refuses", "fault", "local", "The guard does not close the safety contactor.",
+          "Read the guard's own latches; cause gone, then hold blue 5 s."),
+    Fault("guard-disagrees", "trip", "service",
+          "Guard and controller disagree on flag, limits or configuration.",
+          "Run `esterward guard --prepare` again, restart both, answer the methanol question."),
+    Fault("over-trip", "trip", "local", "The oil is at or above the trip limit.",
+          "Power off at the isolator if it still rises. Find the cause before going on."),
+    Fault("over-alarm", "alarm", "auto", "The oil is at or above the alarm limit.",
+          "Keep away from the vent; heat stays off for 10 minutes."),
+    Fault("probe-a", "trip", "local", "Probe A gives no usable reading.",
+          "Check plug, cable and thermowell of probe A."),
+    Fault("probe-b", "trip", "local", "Probe B (the guard's) gives no usable reading.",
+          "Check plug, cable and thermowell of probe B."),
+    Fault("probes-apart", "trip", "local", "Probes A and B differ too much.",
+          "See that both sit in their wells and the pump runs; do the two-point check."),
+    Fault("probe-stuck", "trip", "local", "One probe repeats a value while the other moves.",
+          "Replace the probe that did not move; do the two-point check."),
+    Fault("level", "trip", "local", "The level float is dry: the element may be bare.",
+          "Look for a leak or an open drain. Cover the element before any heat."),
+    Fault("mixer", "trip", "local", "The mixer runs but does not prove itself.",
+          "Check pump, hose, valve and the proof switch."),
+    Fault("mixer-runs-on", "trip", "service", "The mixer runs although it is switched off.",
+          "Switch off at the isolator; the mixer's relay may be welded."),
+    Fault("k1-welded", "trip", "service", "Element contactor K1 is closed against command.",
+          "Switch off at the isolator. Replace K1 before any heat."),
+    Fault("k1-open", "fault", "auto", "Element contactor K1 does not close.",
+          "Check its coil, its supply and the float in its coil circuit."),
+    Fault("k2-welded", "trip", "service", "Safety contactor K2 is closed against command.",
+          "Switch off at the isolator. Replace K2 before any heat."),
+    Fault("k2-open", "fault", "auto", "Safety contactor K2 does not close.",
+          "Check e-stop, cut-out, beat timer and coil supply."),
+    Fault("no-response", "trip", "local", "The element is on but the oil does not warm.",
+          "Check element, fuse, the probe in its well, the litres declared."),
+    Fault("over-response", "trip", "service", "The oil warms more than twice as fast as it can.",
+          "Check litres in the vessel and the element's power and voltage."),
+    Fault("half-power", "alarm", "auto", "The oil warms at about half the expected rate.",
+          "One element or phase may be out, or the litres declared too few."),
+    Fault("warming-off", "trip", "service", "The oil warms although the element is off.",
+          "Switch off at the isolator: a contactor may be welded."),
+    Fault("presence", "fault", "auto", "Nobody has pressed green for too long.",
+          "Press green if you are there and all is well."),
+    Fault("methanol", "note", "auto", "Heat is locked: methanol may be in the vessel.",
+          "The batch coasts; heat comes back after the methanol statement."),
+    Fault("lid", "trip", "local", "The lid is open.", "Shut the lid, then hold blue 5 s."),
+    Fault("vent", "trip", "local", "The vent does not prove its flow.",
+          "Check fan and duct; nobody near the vapour."),
+    Fault("vapour", "trip", "service", "Methanol vapour: the detector's contact is open.",
+          "Leave, ventilate, isolate outside. No switches in the vapour."),
+    Fault("sump", "trip", "local", "The sump is wet: something leaks.",
+          "Find and stop the leak; mop up; keep flames away."),
+    Fault("drain", "fault", "local", "The drain is not proven shut.", "Shut the drain valve."),
+    Fault("cut-out-2", "trip", "service", "The low-range cut-out for warm-hold is open.",
+          "Find out why; reset it by hand."),
+    Fault("record", "fault", "local", "The record cannot store what happens.",
+          "Free the disk or replace the card; then hold blue 5 s."),
+    Fault("limits", "fault", "auto", "No boiling limit is known here.",
+          "Add [site] altitude to reactor.toml."),
+    Fault("slow", "fault", "auto", "The controller's tick came late.",
+          "See what else loads this computer."),
+)}

@@ -1,0 +1,126 @@
+"""The gate: what of the wish is let through, what is latched, and what people are told.
+
+It can only take away. Every reason is named; the first cause of a trip stays first until a
+person resets it at the reactor. Nothing here knows a stage.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from esterward.safety import alarms, limits
+from esterward.safety.facts import SafetyFacts
+from esterward.safety.faults import FAULTS
+from esterward.safety.interlocks import AIR, ALL, HEAT, INTERLOCKS, MIXER, Interlock
+from esterward.safety.state import SafetyState
+from esterward.values.events import EventLog
+
+
+@dataclass(slots=True)
+class Grant:
+    """What may be energised in this tick."""
+
+    heat: bool = False
+    mixer: bool = False
+    air: bool = False
+
+
+def judge(
+    state: SafetyState, facts: SafetyFacts, dt_s: float, log: EventLog,
+    interlocks: tuple[Interlock, ...] = INTERLOCKS,
+) -> dict[str, str]:
+    """Walk the table: raise and return faults; gives output -> code of the first that removes."""
+    removed: dict[str, str] = {}
+    hold = abort = pause = False
+    raised: set[str] = set()
+    for index, row in enumerate(interlocks):
+        if getattr(facts, row.needs) is True:
+            if state.bad_s:
+                state.bad_s.pop(str(index), None)
+            continue
+        for output in row.removes:
+            removed.setdefault(output, row.code)
+        if getattr(facts, row.when) is not True:
+            state.bad_s.pop(str(index), None)
+            continue
+        lasted_s = state.bad_s.get(str(index), 0.0)
+        state.bad_s[str(index)] = lasted_s + dt_s
+        if lasted_s < row.after_s:
+            continue
+        raised.add(row.code)
+        hold, abort = hold or row.reaction == "hold", abort or row.reaction == "abort"
+        pause = pause or row.reaction == "pause"
+        alarms.raise_alarm(state.alarms, row.code, log)
+        if row.latches:
+            latch(state, row.code, log)
+    for code in list(state.alarms):
+        if code not in raised:
+            alarms.return_alarm(state.alarms, code, code in state.latches, log)
+    if state.latches:
+        removed = dict.fromkeys(ALL, state.latches[0]) | removed
+    state.hold, state.abort, state.pause = hold, abort, pause
+    return removed
+
+
+def latch(state: SafetyState, code: str, log: EventLog) -> None:
+    """Latch a cause once; the first one stays first."""
+    if code not in state.latches:
+        state.latches.append(code)
+        log.add("latched", code=code, first_out=state.latches[0] == code)
+
+
+def grant(
+    state: SafetyState, removed: dict[str, str], *, heat: bool, mixer: bool, air: bool,
+    log: EventLog,
+) -> Grant:
+    """The AND of wish and table; notes each newly withheld output with its reason."""
+    withheld: dict[str, str] = {}
+    for output, wished in ((HEAT, heat), (MIXER, mixer), (AIR, air)):
+        if wished and output in removed:
+            withheld[output] = removed[output]
+            if state.withheld.get(output) != removed[output]:
+                log.add("grant_withheld", output=output, why=removed[output])
+    state.withheld = withheld
+    return Grant(heat and HEAT not in removed, mixer and MIXER not in removed,
+                 air and AIR not in removed)
+
+
+def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog) -> str:
+    """Blue held: reset the first-out latch if its cause is gone; says why not otherwise.
+
+    The reset counts only when its event is on disk: see finish_reset. After RESETS_ALLOWED of
+    one cause in one batch every further one needs a reason typed on the machine: a lock-out.
+    """
+    if not state.latches or state.pending_reset:
+        return ""
+    code = state.latches[0]
+    if cause_present(state, facts, code):
+        return f"{code}: its cause is still there"
+    needs_word = FAULTS[code].reset == "service" or state.resets.get(code, 0) >= (
+        limits.RESETS_ALLOWED)
+    if needs_word and code not in state.reasons_age_s:
+        return f"{code}: type `esterward record reset {code} --why TEXT` on the machine first"
+    state.resets[code] = state.resets.get(code, 0) + 1
+    state.pending_reset = code
+    state.pending_number = log.add("latch_reset", code=code, resets=state.resets[code])
+    return ""
+
+
+def finish_reset(state: SafetyState, stored: int) -> None:
+    """Drop the latch whose reset is on disk."""
+    code = state.pending_reset
+    if not code or stored < state.pending_number:
+        return
+    state.pending_reset = ""
+    if code in state.latches:
+        state.latches.remove(code)
+    state.reasons_age_s.pop(code, None)
+    entry = state.alarms.get(code)
+    if entry is not None and not entry.present:
+        del state.alarms[code]
+
+
+def cause_present(state: SafetyState, facts: SafetyFacts, code: str) -> bool:
+    """True while a row of this code is bad now, whether or not it would be raised now."""
+    return any(row.code == code and row.latches and getattr(facts, row.needs) is not True
+               for row in INTERLOCKS) or (code in state.alarms and state.alarms[code].present)

@@ -1,0 +1,71 @@
+"""The cause-and-effect table: which proven fact each output needs, and what its loss does.
+
+A row never asks which stage the batch believes it is in. `needs` names a fact of
+safety.facts, which is True only when proven, so that a NaN, a None or a silence reads False.
+`removes` acts in the same tick and as long as the fact is missing. When the fact has been
+missing for `after_s` while `when` held, the fault is raised: reaction "hold", "abort",
+"pause" or "" and a latch or not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+HEAT, MIXER, AIR = "heat", "mixer", "air"
+ALL: Final = (HEAT, MIXER, AIR)
+
+
+@dataclass(frozen=True, slots=True)
+class Interlock:
+    """One row. when: a fact of facts.CONDITIONS that must hold for the fault to be raised."""
+
+    code: str
+    needs: str
+    removes: tuple[str, ...]
+    reaction: str
+    latches: bool
+    when: str
+    after_s: float = 0.0
+
+
+INTERLOCKS: Final[tuple[Interlock, ...]] = (
+    Interlock("e-stop", "estop_closed", ALL, "abort", True, "heard"),
+    Interlock("cut-out", "cutout_closed", ALL, "abort", True, "heard"),
+    Interlock("guard-silent", "guard_heard", ALL, "hold", True, "energised"),
+    Interlock("vapour", "vapour_ok", ALL, "abort", True, "heard"),
+    Interlock("sump", "sump_ok", ALL, "abort", True, "heard"),
+    Interlock("over-trip", "below_trip", ALL, "abort", True, "known_clear"),
+    Interlock("over-trip", "below_trip", ALL, "hold", True, "known_set"),
+    Interlock("over-alarm", "below_alarm", (HEAT, AIR), "", False, "known"),
+    Interlock("level", "level_wet", (HEAT,), "", False, "never"),
+    Interlock("level", "level_now", (HEAT,), "hold", True, "heating"),
+    Interlock("level", "level_or_hand", (MIXER,), "hold", True, "mixing"),
+    Interlock("lid", "lid_ok", ALL, "hold", True, "energised_flag"),
+    Interlock("drain", "drain_ok", (HEAT, MIXER), "hold", True, "energised"),
+    Interlock("vent", "vent_ok", ALL, "hold", True, "energised"),
+    Interlock("cut-out-2", "cutout2_ok", (HEAT,), "hold", True, "heating"),
+    Interlock("k1-welded", "k1_obeys_off", ALL, "abort", True, "heard"),
+    Interlock("k2-welded", "k2_obeys_off", ALL, "abort", True, "heard"),
+    Interlock("mixer-runs-on", "mixer_stops", ALL, "abort", True, "heard"),
+    Interlock("guard-disagrees", "guard_agrees", ALL, "hold", True, "heard"),
+    Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised", 3.0),
+    Interlock("probe-a", "probe_a_fresh", (HEAT, AIR), "hold", True, "energised", 5.0),
+    Interlock("probe-b", "probe_b_fresh", (HEAT, AIR), "hold", True, "energised", 5.0),
+    Interlock("probes-apart", "probes_agree", (HEAT, AIR), "", False, "never"),
+    Interlock("probes-apart", "probes_together", (HEAT, AIR), "hold", True, "energised", 60.0),
+    Interlock("probe-stuck", "probes_move", (HEAT, AIR), "hold", True, "heating"),
+    Interlock("mixer", "mixer_proven", (HEAT,), "", False, "never"),
+    Interlock("mixer", "mixer_starts", (HEAT, MIXER), "hold", True, "mixing"),
+    Interlock("k2-open", "k2_obeys_on", (HEAT,), "hold", False, "energised"),
+    Interlock("k1-open", "k1_obeys_on", (HEAT,), "hold", False, "heating"),
+    Interlock("no-response", "element_warms", (HEAT,), "hold", True, "heating"),
+    Interlock("over-response", "element_not_double", (HEAT,), "hold", True, "heating"),
+    Interlock("half-power", "element_not_half", (), "", False, "heating"),
+    Interlock("warming-off", "rests_when_off", ALL, "abort", True, "known"),
+    Interlock("presence", "presence", ALL, "pause", False, "energised"),
+    Interlock("methanol", "methanol_allows_heat", (HEAT,), "", False, "never"),
+    Interlock("record", "record_stores", (HEAT,), "hold", True, "energised"),
+    Interlock("limits", "limits_known", (HEAT,), "", False, "never"),
+    Interlock("slow", "tick_on_time", (HEAT,), "", False, "never"),
+)

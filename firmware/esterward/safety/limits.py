@@ -1,0 +1,41 @@
+"""Every limit of the safety layer, once, with where it comes from.
+
+Temperatures that depend on pressure are in chemistry.boiling; these are the rest.
+Sources: [design] the project's own decision, argued in docs/explanation; [DS18B20] the
+sensor's data sheet; [practice] common practice, no source.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+PROBE_LOW_C: Final = -20.0            # [design] below this no reading of this rig is believable
+PROBE_HIGH_C: Final = 125.0           # [DS18B20] end of the range
+PROBE_STEP_K: Final = 5.0             # [design] more than this in one conversion is not oil
+PROBE_CONFIRM: Final = 3              # [design] conversions that must agree after a refused step
+PROBE_AGE_OFF_S: Final = 5.0          # [design] oldest reading heat may stand on
+PROBE_AGE_LATCH_S: Final = 10.0       # [design] older than this is a fault of its own
+PROBE_STUCK_K: Final = 1.0            # [design] one moved this far while the other did not at all
+PROBES_APART_K: Final = 2.0           # [design] up to PROBES_ACCURATE_C
+PROBES_APART_HOT_K: Final = 4.0       # [design] above it: the sensor is +/-0.5 K only to 85 degC
+PROBES_ACCURATE_C: Final = 85.0       # [DS18B20]
+PROBES_APART_S: Final = 60.0          # [design] before it is a fault; heat goes off at once
+MIXED_BEFORE_COMPARE_S: Final = 60.0  # [design] still oil has honest differences
+UNMIXED_FREE_S: Final = 120.0         # [design] apart while unmixed: heat waits for this mixing
+GUARD_SILENT_S: Final = 1.5           # [design] the guard speaks each 0.25 s
+LEVEL_WET_S: Final = 10.0             # [design] on-delay; off-delay is zero
+READBACK_S: Final = 1.5               # [design] a contactor follows its coil in 0.1 s
+READBACK_OFF_S: Final = 1.0           # [design] a contact closed against command
+MIXER_START_S: Final = 5.0            # [design] time a commanded mixer has to prove itself
+MIXER_STOP_S: Final = 5.0             # [design] time a stopped mixer may run down
+PRESENCE_CLEAR_S: Final = 60 * 60.0   # [design] a press within this, methanol flag clear
+PRESENCE_SET_S: Final = 30 * 60.0     # [design] and with the flag set
+PRESENCE_WARN_S: Final = 5 * 60.0     # [design] horn this long before
+ALARM_REST_S: Final = 10 * 60.0       # [design] heat stays off this long after the alarm limit
+FLAGS_APART_S: Final = 5.0            # [design] guard and controller disagree
+PRESSURES_APART_KPA: Final = 0.5      # [design]
+PRESSURES_APART_S: Final = 60.0       # [design]
+RECORD_FAULT_S: Final = 10.0          # [design] what cannot be stored in this time is a fault
+TICK_GAP_S: Final = 2.0               # [design] a slower tick grants no heat
+RESETS_ALLOWED: Final = 3             # [design] of one cause in one batch, then a lock-out
+LOCAL_WORD_S: Final = 600.0           # [design] how long a typed reset reason counts

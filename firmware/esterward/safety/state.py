@@ -1,0 +1,50 @@
+"""What the safety layer remembers from tick to tick, plain enough for a checkpoint."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from esterward.safety.alarms import AlarmEntry
+from esterward.safety.effects import EffectState
+from esterward.safety.plausibility import ProbeJudge
+
+
+@dataclass(slots=True)
+class SafetyState:
+    """Judged probes, seconds since commands changed, latches, alarms, demands.
+
+    *_s counters are seconds for which something has lasted. latches is first-out first.
+    """
+
+    probe_a: ProbeJudge = field(default_factory=ProbeJudge)
+    probe_b: ProbeJudge = field(default_factory=ProbeJudge)
+    effects: EffectState = field(default_factory=EffectState)
+    k1_on_s: float = 0.0
+    k1_off_s: float = 0.0
+    enable_on_s: float = 0.0
+    enable_off_s: float = 0.0
+    refused_s: float = 0.0
+    mixer_on_s: float = 0.0
+    mixer_off_s: float = 0.0
+    unproven_s: float = 0.0
+    proven_s: float = 0.0
+    vent_unproven_s: float = 0.0
+    wet_s: float = 0.0
+    apart_noted: bool = False
+    flags_apart_s: float = 0.0
+    pressures_apart_s: float = 0.0
+    alarm_rest_s: float = 0.0
+    record_fault_s: float = 0.0
+    unsaved_s: float = 0.0
+    presence_age_s: float | None = None
+    bad_s: dict[str, float] = field(default_factory=dict)
+    latches: list[str] = field(default_factory=list)
+    resets: dict[str, int] = field(default_factory=dict)
+    reasons_age_s: dict[str, float] = field(default_factory=dict)
+    pending_reset: str = ""
+    pending_number: int = 0
+    alarms: dict[str, AlarmEntry] = field(default_factory=dict)
+    withheld: dict[str, str] = field(default_factory=dict)
+    hold: bool = False
+    abort: bool = False
+    pause: bool = False

@@ -1,0 +1,132 @@
+"""The controller's state as one picture for people and for MQTT. PURE."""
+
+from __future__ import annotations
+
+from esterward.chemistry import boiling
+from esterward.process.prompts import ANSWERS, PROMPTS, START_QUESTION
+from esterward.process.stages import STEPS
+from esterward.process.timers import CREDIT_S, step_seconds
+from esterward.safety import alarms
+from esterward.safety.facts import hottest_c
+from esterward.safety.faults import FAULTS
+from esterward.tick import Controller
+from esterward.values.status import Status
+
+OIL_J_PER_L_K = 0.918 * 2040.0  # 2.04 kJ/kg/K, mean of 20..55 degC (triolein, Zabransky)
+
+
+def status_of(controller: Controller, now_s: float) -> Status:
+    """The picture of now. Nothing is decided here."""
+    state, process, safety = controller.state, controller.process, controller.state.safety
+    batch_state, row, timers = process.state, process.row, process.state.timers
+    world = controller.world
+    oil_c = world.oil_c if world is not None else None
+    setpoint_c, ceiling_c = _aims(controller)
+    left_s, progress = _left(controller, oil_c, setpoint_c)
+    prompt, text, answers = _question(controller)
+    out = controller.outputs
+    good_at_s = safety.probe_a.good_at_s
+    return Status(
+        batch=process.batch.name, state=batch_state.state,
+        stage=row.stage if batch_state.state != "idle" else "", step=batch_state.step,
+        title=row.title if batch_state.state != "idle" else "waiting for a start",
+        elapsed_s=batch_state.elapsed_s, step_s=timers.step_s, left_s=left_s, progress=progress,
+        oil_c=oil_c if oil_c is not None else hottest_c(safety, now_s, controller.reactor),
+        oil_age_s=None if good_at_s is None else max(0.0, now_s - good_at_s),
+        setpoint_c=setpoint_c, ceiling_c=ceiling_c,
+        boiling_c=controller.limits.boiling_c if controller.limits is not None else None,
+        flag=state.flag.set,
+        element=out.k1 and (out.ssr or controller.reactor.element_switch != "ssr"),
+        mixer=out.mixer, air=out.air,
+        withheld=tuple(f"{output}: {why}" for output, why in safety.withheld.items()),
+        prompt=prompt, prompt_text=text, answers=answers,
+        presence_left_s=controller.presence_left_s(),
+        presence_wanted=controller.presence_wanted(),
+        alarms=alarms.listed(safety.alarms, safety.latches),
+        first_out=safety.latches[0] if safety.latches else "",
+        latches=tuple(safety.latches), credit_min=timers.credit_s / 60.0,
+        settled_s=timers.settled_s, repeat=batch_state.repeats.get(row.stage, 1),
+    )
+
+
+def _aims(controller: Controller) -> tuple[float | None, float | None]:
+    """Setpoint and ceiling. Before methanol the reaction heat already minds its ceiling."""
+    row, limits, flag = controller.process.row, controller.limits, controller.state.flag.set
+    target = controller.process.state.target
+    setpoint_c = target.lowest_c if row.heat and not flag else None
+    if flag or row.heat in ("setpoint", "warm_hold", ""):
+        return setpoint_c, limits.alarm_c if limits is not None else None
+    return (target.ramp_c if row.heat == "boil" else setpoint_c), boiling.CLEAR_ALARM_C
+
+
+def _left(
+    controller: Controller, oil_c: float | None, setpoint_c: float | None,
+) -> tuple[float | None, float | None]:
+    """Expected seconds left in this step and the part done, None where nobody can say."""
+    process = controller.process
+    state, timers, row = process.state, process.state.timers, process.row
+    if state.state in ("idle", "stopped"):
+        return None, None
+    if state.state == "complete":
+        return 0.0, 1.0
+    if row.timer:
+        planned_s = step_seconds(row.timer, process.batch)
+        if planned_s is None:
+            return None, None
+        done_s = timers.step_s
+        if row.timer == "mix":
+            done_s = min(timers.credit_s, timers.mixed_s)
+            rate = timers.credit_s / timers.mixed_s if timers.mixed_s > 60.0 else 1.0
+            left_s = max((CREDIT_S - timers.credit_s) / rate if rate > 0.01 else 0.0,
+                         CREDIT_S - timers.mixed_s)
+            return max(0.0, left_s), min(1.0, done_s / planned_s)
+        if row.sits:
+            done_s = timers.settled_s
+        return max(0.0, planned_s - done_s), min(1.0, done_s / planned_s)
+    reactor = controller.reactor
+    if row.heat and oil_c is not None and setpoint_c is not None:
+        watts = reactor.element_w - max(0.0, reactor.loss_w_per_k * (oil_c - reactor.room_c))
+        start_c = process.batch.oil_start_c
+        progress = (oil_c - start_c) / (setpoint_c - start_c) if setpoint_c > start_c else None
+        if watts > 0.0 and oil_c < setpoint_c:
+            joules = (setpoint_c - oil_c) * process.batch.oil_volume_l * OIL_J_PER_L_K
+            return joules / watts + 60.0, _part(progress)
+        return None, _part(progress)
+    return None, None
+
+
+def _part(progress: float | None) -> float | None:
+    return None if progress is None else min(1.0, max(0.0, progress))
+
+
+def _question(controller: Controller) -> tuple[str, str, str]:
+    """Key of the open question, its words, and how it is answered at the reactor."""
+    state, safety = controller.process.state, controller.state.safety
+    if safety.latches:
+        code = safety.latches[0]
+        fault = FAULTS[code]
+        typed = (f" and type `esterward record reset {code} --why TEXT`"
+                 if fault.reset == "service" else "")
+        return "latch", f"{fault.sentence} {fault.action}", f"cause gone: blue held 5 s{typed}"
+    if state.state == "idle" and state.asked == START_QUESTION:
+        world = controller.world
+        missing = controller.process.start_missing(world) if world is not None else ()
+        text = "Still to check: " + "; ".join(missing) if missing else "Ready to start."
+        return START_QUESTION, text, "hold green 2 s to start"
+    if state.state == "paused":
+        return "presence", "Is somebody there? The batch is paused.", "green = here, go on"
+    if state.state == "held":
+        first = "Close the methoxide valve. " if STEPS[state.step].stage == "dose" else ""
+        return "held", f"{first}Held ({state.why}).", "hold green 2 s to go on"
+    if state.state == "running":
+        if controller.presence_wanted():
+            return "presence", "Is somebody there? Energy goes off soon.", "green = here"
+        if state.asked:
+            prompt = PROMPTS[state.asked]
+            return state.asked, state.asked_text, ANSWERS[prompt.kind]
+        waiting = PROMPTS.get(controller.process.row.prompt)
+        if waiting is not None and waiting.instead:
+            return "", waiting.instead.format_map(controller.words()), ""
+    elif state.asked:
+        return state.asked, state.asked_text, ANSWERS[PROMPTS[state.asked].kind]
+    return "", "", ""

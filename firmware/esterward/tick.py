@@ -1,0 +1,395 @@
+"""One step of the whole controller. PURE: no clock, no input, no output. Read this first.
+
+    Snapshot -> judged probes -> what the batch wishes -> facts, interlocks -> gate -> Decision
+
+A Controller is its configuration plus a state that to_plain() turns into numbers, text and
+lists; given the same state and the same snapshots it gives the same decisions, byte for byte.
+What it refuses to know: drivers, sockets, files, the time of day as anything but a label.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from esterward.chemistry import boiling
+from esterward.chemistry.sheet import Sheet, batch_sheet
+from esterward.process.control import Process, ProcessState, Wish, World
+from esterward.process.observations import batch_with, refusal
+from esterward.process.stages import STEPS
+from esterward.process.words import words
+from esterward.safety import alarms, gate
+from esterward.safety import facts as proof
+from esterward.safety import limits as safety_limits
+from esterward.safety.faults import FAULTS
+from esterward.safety.interlocks import INTERLOCKS, Interlock
+from esterward.safety.state import SafetyState
+from esterward.values import buttons, requests
+from esterward.values.batch import Batch
+from esterward.values.events import Event, EventLog
+from esterward.values.messages import ControllerReport
+from esterward.values.outputs import OUTPUT_NAMES, SAFE, Outputs
+from esterward.values.plain import from_plain as build
+from esterward.values.plain import to_plain as plain
+from esterward.values.reactor import Reactor
+from esterward.values.readings import Inputs
+from esterward.values.snapshot import Snapshot
+
+STATE_VERSION: Final = 1
+CHIRP_S: Final = 2.0
+CHECKPOINT_S: Final = 60.0
+CLEAR_S: Final = 10.0          # a clearing not stored, or not followed by the guard, in this time
+RUNNING_STATES: Final = ("running", "pausing", "paused", "holding", "restarting", "stopping",
+                         "aborting")
+
+
+@dataclass(slots=True)
+class FlagState:
+    """The methanol flag. Unknown means set, so it starts set."""
+
+    set: bool = True
+    number: int = 0              # event that must be on disk before "set" counts as stored
+    clear_number: int = 0        # event that must be on disk before "clear" counts
+    clear_age_s: float = 0.0
+    apart_s: float = 0.0
+
+
+@dataclass(slots=True)
+class ControllerState:
+    """Everything the controller remembers."""
+
+    version: int = STATE_VERSION
+    ticks: int = 0
+    last_s: float | None = None
+    last_event: int = 0
+    flag: FlagState = field(default_factory=FlagState)
+    buttons: buttons.Buttons = field(default_factory=buttons.Buttons)
+    green_down: bool = False
+    barometer_kpa: float | None = None
+    process: ProcessState = field(default_factory=ProcessState)
+    safety: SafetyState = field(default_factory=SafetyState)
+    commanded: list[bool] = field(default_factory=lambda: [False] * len(OUTPUT_NAMES))
+    chirp_s: float = 0.0
+    checkpoint_age_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What one tick decided. checkpoint: the state should be stored with these events."""
+
+    outputs: Outputs
+    message: ControllerReport
+    events: tuple[Event, ...]
+    checkpoint: bool
+
+
+class Controller:
+    """Configuration, state, and what is derived from them."""
+
+    def __init__(self, reactor: Reactor, batch: Batch, state: ControllerState | None = None,
+                 interlocks: tuple[Interlock, ...] = INTERLOCKS) -> None:
+        self.reactor, self.file_batch = reactor, batch
+        self.state = state if state is not None else ControllerState()
+        self.interlocks = interlocks
+        self.process = Process(reactor, batch, self.state.process)
+        self.facts = proof.SafetyFacts()
+        self.world: World | None = None
+        self.outputs = Outputs(*self.state.commanded)
+        self.limits: boiling.Limits | None = None
+        self._refresh_limits()
+        self._refresh_sheet()
+
+    def _refresh_sheet(self) -> None:
+        batch = batch_with(self.file_batch, self.state.process.observed)
+        self.process.batch = batch
+        self.sheet: Sheet = batch_sheet(batch, self.reactor)
+
+    def _refresh_limits(self) -> None:
+        altitude_m = self.reactor.altitude_m
+        if altitude_m is not None:
+            self.limits = boiling.limits(altitude_m, self.state.barometer_kpa)
+
+    # -- the tick ---------------------------------------------------------------------------
+
+    def tick(self, snapshot: Snapshot) -> Decision:
+        """One step: take a snapshot, change the state, say what to do."""
+        state = self.state
+        now_s = snapshot.now_s
+        dt_s = 0.0 if state.last_s is None else max(0.0, now_s - state.last_s)
+        state.last_s = now_s
+        state.ticks += 1
+        self.process.count_batch_time(dt_s)
+        log = EventLog(state.last_event, round(state.process.elapsed_s, 3))
+        self._take_barometer(snapshot)
+        guard = snapshot.guard
+        heard = (guard is not None and guard.boot == snapshot.boot
+                 and -0.1 <= now_s - guard.at_s <= safety_limits.GUARD_SILENT_S)
+        inputs = guard.inputs if guard is not None and heard else None
+        gestures = self._gestures(now_s, inputs)
+        flag = state.flag
+        seen = proof.Seen(
+            now_s=now_s, dt_s=dt_s, probe_a=snapshot.probe_a, guard=guard, heard=heard,
+            inputs=inputs, commanded=self.outputs, flag=flag.set, limits=self.limits,
+            pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
+            unsaved=snapshot.stored < state.last_event, oil_l=self.process.batch.oil_volume_l)
+        new_probe = proof.count(state.safety, seen)
+        self._flag(snapshot, gestures, dt_s, log)
+        remote_hold = self._requests(snapshot, log)
+        wish = self._wish(snapshot, seen, gestures, new_probe, remote_hold, log)
+        granted = self._gate(seen, wish, gestures, snapshot.stored, log)
+        outputs = self._outputs(granted, wish, dt_s, log)
+        self.outputs = outputs
+        state.commanded = [getattr(outputs, name) for name in OUTPUT_NAMES]
+        state.last_event = log.last
+        state.checkpoint_age_s += dt_s
+        checkpoint = bool(log.events) or state.checkpoint_age_s >= CHECKPOINT_S
+        if checkpoint:
+            state.checkpoint_age_s = 0.0
+        message = ControllerReport(
+            state.ticks, now_s, snapshot.boot, outputs.k1, outputs.k2_wanted, flag.set,
+            self._trip_c(), self._pressure_kpa(), self.reactor.digest)
+        return Decision(outputs, message, tuple(log.events), checkpoint)
+
+    def _take_barometer(self, snapshot: Snapshot) -> None:
+        kpa = snapshot.barometer_kpa
+        if not self.reactor.barometer or kpa is None or not 50.0 <= kpa <= 110.0:
+            return
+        if self.state.barometer_kpa is None or abs(kpa - self.state.barometer_kpa) >= 0.05:
+            self.state.barometer_kpa = kpa
+            self._refresh_limits()
+
+    def _pressure_kpa(self) -> float | None:
+        return self.limits.p_eff_kpa if self.limits is not None else None
+
+    def _trip_c(self) -> float | None:
+        if not self.state.flag.set:
+            return boiling.CLEAR_TRIP_C
+        return self.limits.trip_c if self.limits is not None else None
+
+    def _gestures(self, now_s: float, inputs: Inputs | None) -> tuple[str, ...]:
+        state = self.state
+        if inputs is None:
+            state.green_down = False
+            return state.buttons.step(now_s, None, None, None)
+        if inputs.green and not state.green_down:
+            state.safety.presence_age_s = 0.0  # any green press is somebody there
+        state.green_down = inputs.green
+        return state.buttons.step(now_s, inputs.green, inputs.black, inputs.blue)
+
+    # -- the methanol flag ------------------------------------------------------------------
+
+    def _flag(self, snapshot: Snapshot, gestures: tuple[str, ...], dt_s: float,
+              log: EventLog) -> None:
+        """Set at once; cleared only by both buttons on the open question, and once on disk."""
+        flag, process = self.state.flag, self.process.state
+        if (not flag.set and process.state == "running"
+                and STEPS[process.step].sets_flag):
+            self._set_flag(log)
+        if flag.set and flag.clear_number:
+            flag.clear_age_s += dt_s
+            if snapshot.stored >= flag.clear_number:
+                flag.set, flag.clear_number, flag.apart_s = False, 0, 0.0
+            elif flag.clear_age_s > CLEAR_S:
+                self._set_flag(log)
+        elif flag.set and process.asked == "washed" and buttons.GREEN_BLUE in gestures:
+            evidence = ", ".join(process.evidence) or "stated by a person at the reactor"
+            flag.clear_number, flag.clear_age_s = log.add("flag_cleared", evidence=evidence), 0.0
+        guard = snapshot.guard
+        apart = not flag.set and (guard is None or guard.flag)
+        flag.apart_s = flag.apart_s + dt_s if apart else 0.0
+        if flag.apart_s > CLEAR_S:
+            self._set_flag(log)  # the guard did not follow: in doubt, methanol
+
+    def _set_flag(self, log: EventLog) -> None:
+        flag = self.state.flag
+        flag.set, flag.clear_number, flag.apart_s = True, 0, 0.0
+        flag.number = log.add("flag_set")
+
+    # -- requests ---------------------------------------------------------------------------
+
+    def _requests(self, snapshot: Snapshot, log: EventLog) -> bool:
+        """Answer each request; True when one of them asks for a hold."""
+        hold = False
+        for request in snapshot.requests:
+            why = self._take(request, log)
+            if why:
+                log.add("request_refused", id=request.id, why=why)
+                continue
+            log.add("request_accepted", id=request.id)
+            hold = hold or request.kind == requests.HOLD
+        return hold
+
+    def _take(self, request: requests.Request, log: EventLog) -> str:
+        kinds = requests.LOCAL_KINDS if request.source == "local" else requests.REMOTE_KINDS
+        if request.kind not in kinds:
+            return f"{request.kind!r} cannot be asked for here; possible: {', '.join(kinds)}"
+        safety, process = self.state.safety, self.state.process
+        if request.kind == requests.ACKNOWLEDGE:
+            alarms.acknowledge(safety.alarms, safety.latches, log, request.name)
+        elif request.kind == requests.RESET:
+            if request.name not in FAULTS:
+                return f"{request.name!r} is not a fault code"
+            if not request.text.strip():
+                return "a reset needs a reason"
+            safety.reasons_age_s[request.name] = 0.0
+        elif request.kind == requests.OBSERVE:
+            why = refusal(request.name, request.value, process.step, process.state)
+            if why or request.value is None:
+                return why or "an observation needs a number"
+            process.observed.append((request.name, request.value))
+            log.add("observation", name=request.name, value=request.value,
+                    source=request.source, counts="with green held")
+            before = self.sheet
+            self._refresh_sheet()
+            if self.sheet != before:
+                base, spirit = self.sheet.catalyst, self.sheet.methanol
+                log.add("sheet_changed", mass_g=base.mass_g if base else None,
+                        methanol_l=spirit.volume_l if spirit else None)
+        return ""
+
+    # -- wish, gate, outputs ----------------------------------------------------------------
+
+    def _wish(self, snapshot: Snapshot, seen: proof.Seen, gestures: tuple[str, ...],
+              new_probe: bool, remote_hold: bool, log: EventLog) -> Wish:
+        safety, flag, inputs = self.state.safety, self.state.flag, seen.inputs
+        guard, out, now_s = snapshot.guard, self.outputs, snapshot.now_s
+        judge_a = safety.probe_a
+        oil_c = judge_a.good_c if (
+            judge_a.good_at_s is not None and judge_a.good_c is not None
+            and now_s - judge_a.good_at_s <= safety_limits.PROBE_AGE_OFF_S) else None
+        correction_k = max(0.0, self.reactor.probe_a_correction_k)
+        if oil_c is not None:
+            oil_c += correction_k
+        k1_open = inputs.k1_open if inputs is not None else True
+        was_on = (out.k1 and (out.ssr or self.reactor.element_switch != "ssr")
+                  and not k1_open and inputs is not None and not inputs.k2_open)
+        self.world = World(
+            dt_s=seen.dt_s, now_s=now_s, boot=snapshot.boot, wall_s=snapshot.wall_s,
+            periodic=snapshot.periodic, oil_c=oil_c, new_oil_c=oil_c if new_probe else None,
+            inputs=inputs, level_wet=inputs is not None and inputs.level_wet,
+            mixer_proven=inputs is not None and inputs.mixer_proof and out.mixer,
+            mixer_rests=inputs is not None and not inputs.mixer_proof and not out.mixer,
+            element_rests=inputs is not None and k1_open and not out.k1,
+            element_was_on=was_on, k2_rests=inputs is not None and inputs.k2_open,
+            flag=flag.set,
+            flag_stored=(flag.set and not flag.clear_number and snapshot.stored >= flag.number
+                         and seen.heard and guard is not None and guard.flag),
+            flag_cleared=not flag.set and seen.heard and guard is not None and not guard.flag,
+            limits=self.limits, gestures=gestures,
+            green_pressed=safety.presence_age_s == 0.0, hold=safety.hold, abort=safety.abort,
+            pause=safety.pause, latched=bool(safety.latches), restart_ok=self._restart_ok(),
+            remote_hold=remote_hold, stored=snapshot.stored)
+        return self.process.tick(self.world, self.sheet, self.words, log)
+
+    def _restart_ok(self) -> bool:
+        """What the waiting step needs is good: nothing asks for a hold and the inputs are there."""
+        row, facts = self.process.row, self.facts
+        needs = ["guard_heard", "estop_closed", "cutout_closed"]
+        if row.mixer:
+            needs += ["level_now", "presence"]
+        if row.heat and not self.state.flag.set:
+            needs += ["level_wet", "probe_a_fresh", "probe_b_fresh"]
+        return all(getattr(facts, name) is True for name in needs)
+
+    def words(self) -> dict[str, str]:
+        """The words of the questions, from the sheet and the process."""
+        waits = self.process.dose_waits(self.world, self.sheet) if self.world else ()
+        return words(self.process, self.process.batch, self.sheet, waits)
+
+    def _gate(self, seen: proof.Seen, wish: Wish, gestures: tuple[str, ...], stored: int,
+              log: EventLog) -> gate.Grant:
+        safety, facts = self.state.safety, self.facts
+        seen.flag = self.state.flag.set
+        proof.prove(facts, safety, seen, self.reactor, wish.hand_pump)
+        proof.condition(
+            facts, energised=wish.heating or wish.mixer or wish.air, heating=wish.heating,
+            mixing=wish.mixer, flag=seen.flag)
+        gate.finish_reset(safety, stored)
+        if buttons.BLUE_SHORT in gestures:
+            alarms.acknowledge(safety.alarms, safety.latches, log)
+        if buttons.BLUE_HELD in gestures:
+            why = gate.ask_reset(safety, facts, log)
+            if why:
+                log.add("note", text="not reset: " + why)
+        removed = gate.judge(safety, facts, seen.dt_s, log, self.interlocks)
+        return gate.grant(safety, removed, heat=wish.heating, mixer=wish.mixer, air=wish.air,
+                          log=log)
+
+    def _outputs(self, granted: gate.Grant, wish: Wish, dt_s: float, log: EventLog) -> Outputs:
+        state, reactor = self.state, self.reactor
+        energy = granted.heat or granted.mixer or granted.air
+        k2_only = wish.k2_only and not state.safety.latches
+        asked = bool(state.process.asked)
+        if any(event.kind in ("prompt_opened", "stage_ended") for event in log.events):
+            state.chirp_s = CHIRP_S
+        elif state.chirp_s > 0.0:
+            state.chirp_s = max(0.0, state.chirp_s - dt_s)
+        horn = (state.chirp_s > 0.0 or alarms.sounding(state.safety.alarms)
+                or self.presence_wanted())
+        lamp = state.ticks % 2 == 0 if asked or state.safety.alarms else energy
+        vent = "vent_proof" in reactor.fitted and (state.flag.set or granted.heat)
+        if not energy and not k2_only and not horn and not lamp and not vent:
+            return SAFE
+        ssr = reactor.element_switch == "ssr"
+        return Outputs(
+            k1=granted.heat and (wish.element or ssr),
+            ssr=granted.heat and wish.element and ssr,
+            k2_wanted=energy or k2_only, mixer=granted.mixer, air=granted.air,
+            vent=vent, horn=horn, lamp=lamp)
+
+    def presence_left_s(self) -> float | None:
+        """Seconds of presence left; None when nobody has been there since the boot."""
+        age_s = self.state.safety.presence_age_s
+        if age_s is None:
+            return None
+        allowed_s = (safety_limits.PRESENCE_SET_S if self.state.flag.set
+                     else safety_limits.PRESENCE_CLEAR_S)
+        return max(0.0, allowed_s - age_s)
+
+    def presence_wanted(self) -> bool:
+        """True when a green press should be asked for: energy is wanted and time runs out."""
+        process = self.state.process
+        if process.state == "paused":
+            return True
+        left_s = self.presence_left_s()
+        return (self.facts.energised is True and process.state == "running"
+                and (left_s is None or left_s <= safety_limits.PRESENCE_WARN_S))
+
+    # -- checkpoint and restart -------------------------------------------------------------
+
+    def to_plain(self) -> dict[str, Any]:
+        """The whole state as numbers, text, booleans, lists and mappings, with a version."""
+        self.process.save_heater()
+        whole: dict[str, Any] = plain(self.state)
+        return whole
+
+    def restarted(self, why: str, last_event: int) -> None:
+        """Called once after a restart: outputs off, presence forgotten, state held.
+
+        A step that needs neither energy nor a person goes on by itself. Nothing else does.
+        """
+        state = self.state
+        self.outputs, state.commanded = SAFE, [False] * len(OUTPUT_NAMES)
+        state.last_s, state.last_event = None, max(last_event, state.last_event)
+        state.buttons, state.green_down = buttons.Buttons(), False
+        safety = state.safety
+        safety.presence_age_s = None
+        for judge in (safety.probe_a, safety.probe_b):  # stamps are of another boot
+            judge.good_at_s = judge.newest_at_s = None
+        process = state.process
+        process.gate_number = 0
+        process.checks.k2_test_s = None
+        self.process.heater = None
+        if process.state in RUNNING_STATES and not (
+            process.state == "running" and self.process.row.sits
+        ):
+            process.state, process.why, process.timers.state_s = "held", why, 0.0
+
+
+
+def from_plain(reactor: Reactor, batch: Batch, whole: dict[str, Any],
+               interlocks: tuple[Interlock, ...] = INTERLOCKS) -> Controller:
+    """Rebuild a controller; ValueError when the plain state is of another version or shape."""
+    if not isinstance(whole, dict) or whole.get("version") != STATE_VERSION:
+        raise ValueError(f"a controller state of version {STATE_VERSION} was expected")
+    return Controller(reactor, batch, build(ControllerState, whole), interlocks)

@@ -1,0 +1,221 @@
+"""One batch on the virtual rig from start to end, and what came of it as plain numbers."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from esterward.process.sequence import FINAL_STATES
+from esterward.process.stages import STAGES
+from esterward.values.batch import Batch
+from esterward.values.events import Event
+from esterward.values.outputs import Outputs
+from esterward.values.ports import Record, Telemetry
+from esterward.values.reactor import Reactor
+from esterward.values.requests import Request
+from esterward.values.snapshot import Snapshot
+from esterward_sim.person import Person
+from esterward_sim.virtual import VirtualRig
+
+AT_MOST_S: Final = 4 * 86400.0
+STUCK_S: Final = 12 * 3600.0  # nobody answers and nothing moves: the rehearsal ends
+
+
+@dataclass(frozen=True, slots=True)
+class FaultOrder:
+    """A fault to start: seconds from the batch's start, or after the start of a stage."""
+
+    name: str
+    at_s: float
+    stage: str = ""
+
+    @classmethod
+    def parse(cls, text: str) -> FaultOrder:
+        """NAME@SECONDS or NAME@STAGE+SECONDS; ValueError with one sentence otherwise."""
+        from esterward_sim.plant.faults import ROWS
+
+        name, at, when = text.partition("@")
+        if name not in ROWS:
+            from difflib import get_close_matches
+
+            near = get_close_matches(name, list(ROWS), 1)
+            hint = f"did you mean {near[0]}?" if near else "see esterward rehearse --faults."
+            raise ValueError(f"--fault: there is no fault {name!r}; {hint}")
+        stage, plus, seconds = when.rpartition("+")
+        if not at or (plus and stage not in STAGES):
+            raise ValueError(f"--fault {text}: write NAME@SECONDS or NAME@STAGE+SECONDS with a "
+                             f"stage of {', '.join(STAGES)}.")
+        try:
+            at_s = float(seconds)
+        except ValueError:
+            at_s = -1.0
+        if not 0.0 <= at_s <= AT_MOST_S:
+            raise ValueError(f"--fault {text}: {seconds!r} must be seconds from 0 to "
+                             f"{AT_MOST_S:.0f}.")
+        return cls(name, at_s, stage if plus else "")
+
+
+@dataclass(slots=True)
+class Result:
+    """What a rehearsal came to; json() has the keys of `rehearse --json`."""
+
+    state: str = "idle"
+    stages: list[dict[str, Any]] = field(default_factory=list)
+    peak_oil_c: float | None = None
+    ceiling_c: float | None = None
+    setpoint_c: float | None = None
+    trips: list[str] = field(default_factory=list)
+    alarms: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+    why: str = ""
+    simulated_s: float = 0.0
+    wall_s: float = 0.0
+    events: list[Event] = field(default_factory=list)
+
+    @property
+    def complete(self) -> bool:
+        return self.state == "complete"
+
+    def json(self) -> dict[str, Any]:
+        overshoot_k = None
+        if self.peak_oil_c is not None and self.setpoint_c is not None:
+            overshoot_k = round(self.peak_oil_c - self.setpoint_c, 3)
+        return {
+            "state": self.state, "stages": self.stages,
+            "peak_oil_c": None if self.peak_oil_c is None else round(self.peak_oil_c, 3),
+            "ceiling_c": None if self.ceiling_c is None else round(self.ceiling_c, 3),
+            "setpoint_c": self.setpoint_c, "overshoot_k": overshoot_k,
+            "trips": self.trips, "alarms": self.alarms, "asked": self.asked, "why": self.why,
+            "simulated_s": round(self.simulated_s, 2), "wall_s": round(self.wall_s, 3),
+        }
+
+
+class _Tee:
+    """The record port with a person's typing in front and an ear for the events."""
+
+    def __init__(self, record: Record, hear: Callable[[tuple[Event, ...]], None]) -> None:
+        self.record, self.hear = record, hear
+        self.typed: list[Request] = []
+
+    @property
+    def stored(self) -> int:
+        return self.record.stored
+
+    @property
+    def fault(self) -> str:
+        return self.record.fault
+
+    def add(self, snapshot: Snapshot, outputs: Outputs, events: tuple[Event, ...],
+            checkpoint: str | None) -> None:
+        self.record.add(snapshot, outputs, events, checkpoint)
+        if events:
+            self.hear(events)
+
+    def take_requests(self) -> tuple[Request, ...]:
+        typed = tuple(self.typed)
+        self.typed.clear()
+        return typed + self.record.take_requests()
+
+    def step(self, now_s: float) -> None:
+        self.record.step(now_s)
+
+
+class Rehearsal:
+    """Holds rig, person and fault orders; step() is a quarter second, run() the whole."""
+
+    def __init__(self, reactor: Reactor, batch: Batch, record: Record, *, seed: int = 1,
+                 person: str = "prompt", faults: tuple[FaultOrder, ...] = (),
+                 telemetry: Telemetry | None = None) -> None:
+        self.result = Result()
+        self._open: dict[str, Any] | None = None
+        self._peaking = False
+        self._started_s: float | None = None
+        self._moved_s = 0.0
+        self._stage_s: dict[str, float] = {}
+        self._orders = list(faults)
+        self._tee = _Tee(record, self._hear)
+        self.rig = VirtualRig(reactor, batch, record=self._tee, telemetry=telemetry, seed=seed)
+        self.person = Person(person, self.rig.plant, batch,
+                             lambda: self.rig.controller.sheet, seed)
+        self.person.requests = self._tee.typed
+        self.result.asked = self.person.asked
+
+    def _hear(self, events: tuple[Event, ...]) -> None:
+        result, now_s = self.result, self.rig.clock.time_s
+        self._moved_s = now_s
+        for event in events:
+            result.events.append(event)
+            data = event.data
+            if event.kind == "batch_started":
+                self._started_s = now_s
+            elif event.kind == "stage_started":
+                stage = str(data["stage"])
+                self._stage_s.setdefault(stage, now_s)
+                if stage == "heat":
+                    self._peaking = True
+            elif event.kind == "stage_ended":
+                result.stages.append({
+                    "stage": data["stage"], "started_s": data["started_s"],
+                    "ended_s": event.at_s, "outcome": data["outcome"]})
+                if data["stage"] == "mix":
+                    self._peaking = False
+            elif event.kind == "latched":
+                result.trips.append(str(data["code"]))
+            elif event.kind == "alarm_raised":
+                result.alarms.append(str(data["code"]))
+
+    def _give_faults(self) -> None:
+        now_s = self.rig.clock.time_s
+        for order in list(self._orders):
+            since = self._stage_s.get(order.stage) if order.stage else self._started_s
+            if since is not None and now_s >= since + order.at_s:
+                self.rig.plant.faults.start(order.name)
+                self._orders.remove(order)
+
+    def step(self) -> None:
+        """A quarter second of everything."""
+        if self._orders:
+            self._give_faults()
+        self.rig.quarter()
+        self.person.step(self.rig.clock.time_s, self.rig.loop.status)
+        if self._peaking:
+            oil_c = self.rig.plant.oil_c
+            if self.result.peak_oil_c is None or oil_c > self.result.peak_oil_c:
+                self.result.peak_oil_c = oil_c
+
+    @property
+    def over(self) -> bool:
+        """The batch ended, nobody moves any more, or it takes absurdly long."""
+        now_s = self.rig.clock.time_s
+        return (self.rig.controller.process.state.state in FINAL_STATES
+                or now_s - self._moved_s > STUCK_S or now_s > AT_MOST_S)
+
+    def run(self, show: Callable[[Rehearsal], None] | None = None) -> Result:
+        """Until it is over; show is called once a simulated second."""
+        began_s = time.perf_counter()
+        count = 0
+        while not self.over:
+            self.step()
+            count += 1
+            if show is not None and count % 4 == 0:
+                show(self)
+        return self.finish(time.perf_counter() - began_s)
+
+    def finish(self, wall_s: float) -> Result:
+        """Fill in the end."""
+        controller, result = self.rig.controller, self.result
+        state = controller.process.state
+        result.state, result.why = state.state, state.why
+        limits = controller.limits
+        result.ceiling_c = limits.alarm_c if limits is not None else None
+        result.setpoint_c = controller.sheet.setpoint_c
+        if state.state not in ("idle", "complete", "stopped"):
+            result.stages.append({
+                "stage": controller.process.row.stage,
+                "started_s": round(state.row_started_s, 3), "ended_s": None,
+                "outcome": state.state})
+        result.simulated_s = self.rig.clock.time_s
+        result.wall_s = wall_s
+        return result

@@ -1,0 +1,182 @@
+"""The virtual rig: plant, guard rule and controller loop in one order, in virtual time.
+
+A quarter second is: plant, guard rule (through the same message codec as the socket), one look
+of the controller's loop. Nothing sleeps, nothing reads a clock; the whole can be copied.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from esterward.guard import rule
+from esterward.loop import Loop, Ports
+from esterward.tick import Controller
+from esterward.values.batch import Batch
+from esterward.values.messages import (
+    ControllerReport,
+    GuardReport,
+    decode_controller,
+    decode_guard,
+    encode_controller,
+    encode_guard,
+)
+from esterward.values.outputs import SAFE, Outputs
+from esterward.values.ports import Record, Telemetry
+from esterward.values.reactor import Reactor
+from esterward.values.readings import NO_READING, ProbeReading
+from esterward_sim.plant import Lines, Plant
+
+QUARTER_S = 0.25
+CONVERSION_S = 1.0
+LEASE_S = 3.0
+# Labels only: the first moment of a rehearsal's wall clock, 2027-03-06 08:00 UTC.
+WALL_START_S = 1_804_320_000.0
+
+
+class VirtualClock:
+    """Time that goes on only when told. offset_s moves the wall clock, never the other."""
+
+    def __init__(self, boot: str = "rehearsal-1") -> None:
+        self.boot = boot
+        self.time_s = 0.0
+        self.offset_s = 0.0
+
+    def now_s(self) -> float:
+        return self.time_s
+
+    def wall_s(self) -> float | None:
+        return WALL_START_S + self.time_s + self.offset_s
+
+    def wait(self, until_s: float) -> None:
+        self.time_s = max(self.time_s, until_s)
+
+
+class PlantProbe:
+    """A probe port on the plant: a new conversion each second."""
+
+    def __init__(self, plant: Plant, which: str) -> None:
+        self.plant, self.which = plant, which
+        self.newest = NO_READING
+        self.hung = False
+
+    def read(self, now_s: float) -> ProbeReading:
+        if not self.hung and now_s - self.newest.at_s >= CONVERSION_S - 1e-6:
+            c = self.plant.probe_a_c() if self.which == "a" else self.plant.probe_b_c()
+            why = "" if c is not None else "the probe gives no value"
+            self.newest = ProbeReading(c, now_s, why)
+        return self.newest
+
+
+class PlantBarometer:
+    """The barometer port on the plant."""
+
+    def __init__(self, plant: Plant) -> None:
+        self.plant = plant
+
+    def read(self, now_s: float) -> float | None:
+        return self.plant.barometer_kpa()
+
+
+class LeasedOutputs:
+    """The relay port: outputs with a lease that lapses when it is not renewed."""
+
+    def __init__(self) -> None:
+        self.outputs, self.renewed_s = SAFE, float("-inf")
+
+    def write(self, outputs: Outputs, now_s: float) -> None:
+        self.outputs, self.renewed_s = outputs, now_s
+
+    def now(self, now_s: float) -> Outputs:
+        return self.outputs if now_s - self.renewed_s <= LEASE_S else SAFE
+
+
+@dataclass(slots=True)
+class VirtualGuard:
+    """The guard's rule with its shell played: own probe, beat, enable, flag file."""
+
+    reactor: Reactor
+    plant: Plant
+    probe: PlantProbe
+    boot: str
+    state: rule.GuardState = field(default_factory=rule.GuardState)
+    message: ControllerReport | None = None
+    newest: GuardReport | None = None
+    beat: bool = False
+    enable: bool = False
+    dead: bool = False
+    stored: bool = False
+    config: rule.GuardConfig = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.config = rule.config_of(self.reactor)
+
+    def cycle(self, now_s: float) -> None:
+        """One guard cycle; the report goes through the codec as over the socket."""
+        if self.dead:
+            return
+        decision = rule.step(
+            self.config, self.state, now_s, self.boot, self.plant.inputs(),
+            self.probe.read(now_s), self.plant.barometer_kpa(), self.message, self.stored)
+        self.stored = decision.write is not None
+        self.enable = decision.enable
+        self.beat = not self.beat
+        self.newest = decode_guard(encode_guard(decision.report))
+
+    def send(self, report: ControllerReport, now_s: float) -> None:
+        self.message = decode_controller(encode_controller(report))
+
+    def take(self, now_s: float) -> GuardReport | None:
+        newest, self.newest = self.newest, None
+        return newest
+
+
+class NoRecord:
+    """A record that keeps nothing and says so at once: everything counts as stored."""
+
+    def __init__(self) -> None:
+        self.stored, self.fault = 0, ""
+
+    def add(self, snapshot: object, outputs: Outputs, events: tuple[object, ...],
+            checkpoint: str | None) -> None:
+        self.stored += len(events)
+
+    def take_requests(self) -> tuple[object, ...]:
+        return ()
+
+    def step(self, now_s: float) -> None:
+        return
+
+
+class VirtualRig:
+    """One reactor, its guard and its controller, stepped by quarters of a second."""
+
+    def __init__(self, reactor: Reactor, batch: Batch, *, record: Record,
+                 telemetry: Telemetry | None = None, seed: int = 1,
+                 plant: Plant | None = None, controller: Controller | None = None) -> None:
+        self.clock = VirtualClock()
+        self.plant = plant if plant is not None else Plant(reactor, batch, seed)
+        self.relays = LeasedOutputs()
+        self.probe = PlantProbe(self.plant, "a")
+        self.guard = VirtualGuard(reactor, self.plant, PlantProbe(self.plant, "b"),
+                                  self.clock.boot)
+        self.controller = controller if controller is not None else Controller(reactor, batch)
+        self.loop = Loop(self.controller, Ports(
+            clock=self.clock, probe=self.probe, relays=self.relays, guard=self.guard,
+            record=record, telemetry=telemetry,
+            barometer=PlantBarometer(self.plant) if reactor.barometer else None))
+        self.controller_dead = False
+
+    def lines(self) -> Lines:
+        """The levels on the wires now."""
+        out = self.relays.now(self.clock.time_s)
+        guard = self.guard
+        return Lines(out.k1, out.ssr, out.mixer, out.air, out.vent, out.horn, out.lamp,
+                     guard.beat, guard.enable)
+
+    def quarter(self) -> None:
+        """Go on by a quarter second."""
+        self.clock.time_s += QUARTER_S
+        self.plant.step(QUARTER_S, self.lines())
+        self.guard.cycle(self.clock.time_s)
+        if not self.controller_dead:
+            self.loop.look()
