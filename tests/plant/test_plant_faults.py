@@ -7,7 +7,7 @@ from math import isnan
 import pytest
 
 from esterward_sim.plant import LOW, Plant
-from esterward_sim.plant.faults import FAULTS, ROWS, Faults
+from esterward_sim.plant.faults import FAULTS, READ_AS, ROWS, Faults
 from plant.plant_rig import FULL, go, plant_with_oil
 
 HEAT = {"k1": True, "ssr": True, "mixer": True, "vent": True}
@@ -130,6 +130,14 @@ def pressure_falls(plant: Plant) -> bool:
     return plant.pressure_kpa < before - 0.5
 
 
+def _levels(name: str) -> dict[str, bool]:
+    """Lines under which the input of READ_AS truly has the other level."""
+    contact, level = READ_AS[name]
+    if contact in ("k1_open", "mixer_proof", "vent_proof"):
+        return HEAT if level is (contact == "k1_open") else OFF
+    return OFF if contact != "k2_open" or level else OPEN
+
+
 # name -> (levels on the lines, what shows it)
 EFFECTS: dict[str, tuple[dict[str, bool], Callable[[Plant], bool]]] = {
     **{f"probe_{w}_{n}": (lv, f(w)) for w in "ab" for n, (lv, f) in {  # type: ignore[misc]
@@ -150,8 +158,6 @@ EFFECTS: dict[str, tuple[dict[str, bool], Callable[[Plant], bool]]] = {
     "k2_welded": (OPEN, input_is("k2_open", False)),
     "k1_open_circuit": (HEAT, input_is("k1_open", True)),
     "k2_open_circuit": (HEAT, input_is("k2_open", True)),
-    "k1_mirror_lost": (OFF, input_is("k1_open", False)),
-    "k2_mirror_lost": (OPEN, input_is("k2_open", False)),
     "k1_chatter": (HEAT, chatters("k1_open")),
     "k2_chatter": (HEAT, chatters("k2_open")),
     "element_half": (HEAT, power(1450, 1550, **HEAT)),
@@ -167,19 +173,13 @@ EFFECTS: dict[str, tuple[dict[str, bool], Callable[[Plant], bool]]] = {
     "mixer_stalled": (HEAT, lambda p: not p.inputs().mixer_proof and not p.mixer_on),
     "pump_dry": (HEAT, lambda p: p.mixer_on and not p.inputs().mixer_proof),
     "mixer_runs_on": (OFF, input_is("mixer_proof", True)),
-    "mixer_proof_lost": (HEAT, lambda p: p.mixer_on and not p.inputs().mixer_proof),
-    "mixer_proof_stuck": (OFF, lambda p: p.inputs().mixer_proof and not p.mixer_on),
     "drain_open": (OFF, level_falls),
-    "drain_switch_lost": (OFF, input_is("drain_closed", False)),
     "level_low": (HEAT, lambda p: not p.inputs().level_wet and not p.k1_closed),
     "level_stuck_wet": (OFF, input_is("level_wet", True)),
     "level_chatter": (HEAT, chatters("level_wet")),
     "lid_open": (OFF, input_is("lid_closed", False)),
-    "lid_stuck_closed": (OFF, input_is("lid_closed", True)),
     "vent_failed": (HEAT, input_is("vent_proof", False)),
-    "vent_proof_stuck": (OFF, input_is("vent_proof", True)),
     "vapour_high": (OFF, input_is("vapour_low", False)),
-    "vapour_sensor_lost": (OFF, input_is("vapour_low", False)),
     "estop_pressed": (HEAT, lambda p: not p.inputs().estop_closed and not p.k2_closed),
     "estop_wire": (HEAT, lambda p: not p.inputs().estop_closed and not p.k2_closed),
     "sump_wet": (OFF, input_is("sump_dry", False)),
@@ -192,6 +192,36 @@ EFFECTS: dict[str, tuple[dict[str, bool], Callable[[Plant], bool]]] = {
     "barometer_stuck": (OFF, barometer_sticks),
     "weather": (OFF, pressure_falls),
     "room": (OFF, lambda p: p.room_now_c() == 42.0),
+    "line_k1_high": (OFF, lambda p: p.k1_closed),
+    "line_k1_low": (HEAT, lambda p: not p.k1_closed),
+    "line_ssr_high": ({"k1": True}, lambda p: p.element_on),
+    "line_ssr_low": (HEAT, lambda p: p.k1_closed and not p.element_on),
+    "line_mixer_high": (OFF, lambda p: p.mixer_on),
+    "line_mixer_low": (HEAT, lambda p: not p.mixer_on),
+    "line_air_high": (OFF, lambda p: p.electrical.air_on),
+    "line_air_low": ({"air": True}, lambda p: not p.electrical.air_on),
+    "line_vent_high": (OFF, input_is("vent_proof", True)),
+    "line_vent_low": (HEAT, input_is("vent_proof", False)),
+    "line_enable_high": (OPEN, lambda p: p.k2_closed),
+    "line_enable_low": (HEAT, lambda p: not p.k2_closed),
+    "line_beat_high": (HEAT, lambda p: not p.k2_closed),
+    "line_beat_low": (HEAT, lambda p: not p.k2_closed),
+    **{name: (_levels(name), input_is(*what)) for name, what in READ_AS.items()},
+}
+
+
+EASY = ("k1_mirror_stuck", "k2_mirror_stuck", "mixer_proof_stuck", "vent_proof_stuck",
+        "green_stuck", "black_stuck", "blue_stuck")
+# input -> what makes its contact truly read False, so that a stuck True shows
+OTHERWISE: dict[str, Callable[[Plant], None]] = {
+    "estop_closed": lambda p: setattr(p, "estop_pressed", True),
+    "cutout_closed": lambda p: p.faults.start("cutout_open"),
+    "cutout2_closed": lambda p: p.faults.start("cutout2_open"),
+    "level_wet": lambda p: p.drain(100.0, 5.0),
+    "lid_closed": lambda p: setattr(p, "lid_open", True),
+    "vapour_low": lambda p: p.faults.start("vapour_high"),
+    "sump_dry": lambda p: p.faults.start("sump_wet"),
+    "drain_closed": lambda p: setattr(p, "drain_valve_open", True),
 }
 
 
@@ -199,8 +229,10 @@ def prepare(name: str) -> Plant:
     plant = ready(**EFFECTS[name][0])
     if name == "level_stuck_wet":
         plant.drain(100.0, 5.0)
-    if name == "lid_stuck_closed":
-        plant.lid_open = True
+    if name in READ_AS and READ_AS[name][1] and name not in EASY:
+        OTHERWISE[READ_AS[name][0]](plant)
+    if name.endswith("_dead"):
+        setattr(plant, name.partition("_")[0], True)
     go(plant, 10, **EFFECTS[name][0])
     return plant
 

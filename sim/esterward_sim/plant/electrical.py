@@ -8,11 +8,12 @@ behind K2; vent, horn and lamp are not. The computer is in none of these ANDs.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from random import Random
 
 from esterward.values.reactor import Reactor
 from esterward.values.readings import INPUT_NAMES, Inputs
-from esterward_sim.plant.faults import Faults
+from esterward_sim.plant.faults import DRIVEN_AS, READ_AS, Faults
 from esterward_sim.plant.lines import Lines
 from esterward_sim.plant.parameters import Parameters
 
@@ -52,8 +53,11 @@ class Electrical:
         self.power = 0.0
         self.lines = Lines()
         self.dirty = True
-        self._inputs = Inputs()
         self._noise = 0.0
+        self.level_wet = False
+        self.estop_closed = self.cutout_closed = self.cutout2_closed = True
+        self.lid_stands_open = self.vent_turns = False
+        self._inputs = self._build()
         self._apply()
 
     def _apply(self) -> None:
@@ -71,6 +75,9 @@ class Electrical:
         self._dry = "pump_dry" in f
         self._level_chatter = "level_chatter" in f
         self._noise = f.get("input_noise") or 0.0
+        self._driven = {line: level for name, (line, level) in DRIVEN_AS.items() if name in f}
+        self._read = {name: level for fault, (name, level) in READ_AS.items()
+                      if fault in f and getattr(self._inputs, name) is not None}
         share = 0.5 if "element_half" in f else 2.0 if "element_double" in f else 1.0
         if "element_dead" in f:
             share = 0.0
@@ -108,6 +115,8 @@ class Electrical:
         """Let the contacts follow the wires for dt_s seconds."""
         if self._faults.version != self._seen:
             self._apply()
+        if self._driven:
+            lines = replace(lines, **self._driven)
         self.lines = lines
         beat = lines.beat
         if beat is not self._beat:
@@ -174,35 +183,33 @@ class Electrical:
             self._apply()
         if self.dirty:
             self._inputs = self._build()
+            if self._read:
+                self._inputs = replace(self._inputs, **self._read)
             self.dirty = False
         if self._noise:
             return self._noisy(rng)
         return self._inputs
 
     def _build(self) -> Inputs:
-        f = self._faults
         fitted = self._fitted
-        proof = "mixer_proof_stuck" in f or (self.mixer_proof and "mixer_proof_lost" not in f)
-        lid = "lid_stuck_closed" in f or not self.lid_stands_open
-        vent = "vent_proof_stuck" in f or self.vent_turns
+        f = self._faults
         drain_open = self.draining or self.drain_open or "drain_open" in f
-        vapour = self.vapour_low and "vapour_sensor_lost" not in f
         return Inputs(
             estop_closed=self.estop_closed,
             level_wet=self.level_wet,
             cutout_closed=self.cutout_closed,
-            k1_open=not self.k1_closed and "k1_mirror_lost" not in f,
-            k2_open=not self.k2_closed and "k2_mirror_lost" not in f,
-            mixer_proof=proof,
+            k1_open=not self.k1_closed,
+            k2_open=not self.k2_closed,
+            mixer_proof=self.mixer_proof,
             green=self.green,
             black=self.black,
             blue=self.blue,
-            lid_closed=lid if "lid_closed" in fitted else None,
-            vent_proof=vent if "vent_proof" in fitted else None,
-            vapour_low=vapour if "vapour_low" in fitted else None,
-            sump_dry=not (self.sump_wet or "sump_wet" in f) if "sump_dry" in fitted else None,
-            drain_closed=(not (drain_open or "drain_switch_lost" in f)
-                          if "drain_closed" in fitted else None),
+            lid_closed=not self.lid_stands_open if "lid_closed" in fitted else None,
+            vent_proof=self.vent_turns if "vent_proof" in fitted else None,
+            vapour_low=self.vapour_low if "vapour_low" in fitted else None,
+            sump_dry=(not (self.sump_wet or "sump_wet" in f)
+                      if "sump_dry" in fitted else None),
+            drain_closed=not drain_open if "drain_closed" in fitted else None,
             cutout2_closed=self.cutout2_closed if "cutout2_closed" in fitted else None,
         )
 

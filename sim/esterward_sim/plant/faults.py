@@ -43,6 +43,46 @@ def _probe_rows(probe: str) -> list[FaultRow]:
     ]
 
 
+# A wire that an output drives, held at one level whatever drives it: name -> (line, level).
+DRIVEN_AS: dict[str, tuple[str, bool]] = {
+    f"line_{line}_{'high' if level else 'low'}": (line, level)
+    for line in ("k1", "ssr", "mixer", "air", "vent", "enable", "beat")
+    for level in (True, False)
+}
+_LINE_ROWS = {True: ("F-30", "F-31"), False: ("F-23", "F-33")}
+
+# An input that reads one level whatever the contact does: name -> (input, level).
+READ_AS: dict[str, tuple[str, bool]] = {
+    "estop_readback_lost": ("estop_closed", False),
+    "estop_readback_stuck": ("estop_closed", True),
+    "cutout_readback_lost": ("cutout_closed", False),
+    "cutout_readback_stuck": ("cutout_closed", True),
+    "cutout2_readback_stuck": ("cutout2_closed", True),
+    "k1_mirror_lost": ("k1_open", False),
+    "k1_mirror_stuck": ("k1_open", True),
+    "k2_mirror_lost": ("k2_open", False),
+    "k2_mirror_stuck": ("k2_open", True),
+    "mixer_proof_lost": ("mixer_proof", False),
+    "mixer_proof_stuck": ("mixer_proof", True),
+    "level_readback_lost": ("level_wet", False),
+    "level_readback_stuck": ("level_wet", True),
+    "lid_switch_lost": ("lid_closed", False),
+    "lid_stuck_closed": ("lid_closed", True),
+    "vent_proof_lost": ("vent_proof", False),
+    "vent_proof_stuck": ("vent_proof", True),
+    "vapour_sensor_lost": ("vapour_low", False),
+    "vapour_sensor_stuck": ("vapour_low", True),
+    "sump_switch_stuck": ("sump_dry", True),
+    "drain_switch_lost": ("drain_closed", False),
+    "drain_switch_stuck": ("drain_closed", True),
+    "green_stuck": ("green", True),
+    "green_dead": ("green", False),
+    "black_stuck": ("black", True),
+    "black_dead": ("black", False),
+    "blue_stuck": ("blue", True),
+    "blue_dead": ("blue", False),
+}
+
 FAULTS: tuple[FaultRow, ...] = (
     *_probe_rows("a"),
     *_probe_rows("b"),
@@ -54,6 +94,8 @@ FAULTS: tuple[FaultRow, ...] = (
     FaultRow("k2_open_circuit", ("F-23",), "K2's coil is broken: it never closes."),
     FaultRow("k1_mirror_lost", ("F-20",), "The wire of K1's mirror contact is broken."),
     FaultRow("k2_mirror_lost", ("F-21",), "The wire of K2's mirror contact is broken."),
+    FaultRow("k1_mirror_stuck", ("F-20",), "K1's mirror contact says open, always."),
+    FaultRow("k2_mirror_stuck", ("F-21",), "K2's mirror contact says open, always."),
     FaultRow("k1_chatter", ("F-27",), "K1 chatters while its coil is on."),
     FaultRow("k2_chatter", ("F-27",), "K2 chatters while its coil is on."),
     FaultRow("element_half", ("F-24",), "The element gives half its power."),
@@ -64,6 +106,10 @@ FAULTS: tuple[FaultRow, ...] = (
              0.02, "share"),
     FaultRow("earth_fault", ("F-28",), "The residual-current device has tripped: no load runs."),
     FaultRow("cutout_open", ("F-29",), "The thermal cut-out is open."),
+    FaultRow("cutout_readback_lost", ("F-29",), "The cut-out's read-back wire is broken."),
+    FaultRow("cutout_readback_stuck", ("F-29",), "The cut-out's read-back says closed, always."),
+    FaultRow("cutout2_readback_stuck", ("F-29",),
+             "The second cut-out's read-back says closed, always."),
     FaultRow("cutout2_open", ("F-29",), "The second, low-range cut-out is open."),
     FaultRow("beat_timer_stuck", ("F-30",), "The beat timer never lapses."),
     FaultRow("beat_timer_dead", ("F-67",), "The beat timer never picks up."),
@@ -75,20 +121,37 @@ FAULTS: tuple[FaultRow, ...] = (
     FaultRow("mixer_proof_stuck", ("F-37",), "The mixer's proof says it runs, always."),
     FaultRow("drain_open", ("F-40", "F-99"), "The drain valve stands open: the bottom runs out."),
     FaultRow("drain_switch_lost", ("F-41",), "The drain switch never says closed."),
+    FaultRow("drain_switch_stuck", ("F-41",), "The drain switch says closed, always."),
     # level, lid, vent, vapour, e-stop
     FaultRow("level_low", ("F-42", "F-44"), "The level contact says dry."),
     FaultRow("level_stuck_wet", ("F-43",), "The level contact says covered, always."),
+    FaultRow("level_readback_lost", ("F-44",), "The level's read-back wire is broken."),
+    FaultRow("level_readback_stuck", ("F-43",), "The level's read-back says covered, always."),
     FaultRow("level_chatter", ("F-46",), "The level contact chatters."),
     FaultRow("lid_open", ("F-47",), "The lid stands open."),
+    FaultRow("lid_switch_lost", ("F-47",), "The lid switch never says closed."),
     FaultRow("lid_stuck_closed", ("F-48",), "The lid switch says closed, always."),
     FaultRow("vent_failed", ("F-49",), "The vent fan does not turn."),
+    FaultRow("vent_proof_lost", ("F-49",), "The fan turns but its proof does not say so."),
     FaultRow("vent_proof_stuck", ("F-50",), "The vent's proof says it runs, always."),
     FaultRow("vapour_high", ("F-51", "F-52"), "Vapour escapes beside the reactor.", 30.0,
              "% of the lower limit"),
     FaultRow("vapour_sensor_lost", ("F-53",), "The vapour detector's contact is open."),
+    FaultRow("vapour_sensor_stuck", ("F-53", "F-108"), "The vapour detector never trips."),
     FaultRow("estop_pressed", ("F-54",), "The emergency stop is pressed."),
     FaultRow("estop_wire", ("F-56",), "A wire of the emergency-stop loop is broken."),
+    FaultRow("estop_readback_lost", ("F-55",), "The emergency stop's read-back wire is broken."),
+    FaultRow("estop_readback_stuck", ("F-55",),
+             "The emergency stop's read-back says closed, always."),
+    FaultRow("sump_switch_stuck", ("F-57",), "The sump switch says dry, always."),
     FaultRow("sump_wet", ("F-57",), "Liquid stands in the sump."),
+    # buttons and driven lines
+    *(FaultRow(f"{b}_{how}", ("F-94",), f"The {b} button {says}.")
+      for b in ("green", "black", "blue")
+      for how, says in (("stuck", "is stuck down"), ("dead", "makes no contact"))),
+    *(FaultRow(name, _LINE_ROWS[level],
+               f"The line {line} stays {'high' if level else 'low'} whatever drives it.")
+      for name, (line, level) in DRIVEN_AS.items()),
     # supply and surroundings
     FaultRow("mains_lost", ("F-58", "F-59", "F-60", "F-61"), "The mains are off."),
     FaultRow("mains", ("F-25",), "The mains voltage is this many times nominal.", 0.9, "times"),

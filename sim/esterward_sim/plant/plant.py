@@ -28,7 +28,13 @@ from esterward_sim.plant.probes import WellProbe
 from esterward_sim.plant.reaction import Reaction
 from esterward_sim.plant.separation import Separation
 from esterward_sim.plant.thermal import Thermal
-from esterward_sim.plant.vapour import Vapour, methanol_boils_c, standard_pressure_kpa
+from esterward_sim.plant.vapour import (
+    FAN_L_PER_MIN,
+    LID_L_PER_MIN,
+    Vapour,
+    methanol_boils_c,
+    standard_pressure_kpa,
+)
 from esterward_sim.plant.vessel import Vessel
 
 LATER_S = 10.0        # period of layers, washing, drying, weighing
@@ -175,10 +181,15 @@ class Plant(Hands, Observations):
     def _vaporise(self, dt_s: float, mixed: bool, capacity: float) -> None:
         thermal, vapour, electrical = self.thermal, self.vapour, self.electrical
         foamed = vapour.foam_l > 0.01
+        swept_l_per_min = self.p.air_l_per_min if electrical.air_on else 0.0
+        if electrical.vent_turns:
+            swept_l_per_min += FAN_L_PER_MIN
+        if electrical.lid_stands_open:
+            swept_l_per_min += LID_L_PER_MIN
         joules = vapour.step(
             dt_s, self.contents, thermal.oil_c, thermal.element_c, self.level_l,
             max(1.0, self.reactor.vessel_l - self.level_l), capacity, self.pressure_kpa, mixed,
-            electrical.lid_stands_open, electrical.vent_turns,
+            electrical.lid_stands_open, swept_l_per_min,
         )
         if joules:
             thermal.warm(-joules, capacity)

@@ -20,6 +20,7 @@ FULL_ACTIVITY_SHARE = 0.05
 BOIL_S = 15.0        # time constant of flashing down to the boiling point; estimate
 FOAM_L_PER_W = 0.004  # foam on boiling wet oil, estimate
 R_GAS = 8.314
+FAN_L_PER_MIN, LID_L_PER_MIN = 200.0, 50.0  # fresh air through the headspace; estimates
 LN10 = log(10.0)
 
 
@@ -89,8 +90,11 @@ class Vapour:
 
     def step(self, dt_s: float, c: Contents, oil_c: float, element_c: float, litres: float,
              headspace_l: float, capacity_j_per_k: float, kpa: float, mixed: bool, open_: bool,
-             fan: bool) -> float:
-        """Boil, evaporate, dilute for dt_s seconds; gives the heat taken from the liquid, J."""
+             swept_l_per_min: float) -> float:
+        """Boil, evaporate, dilute for dt_s seconds; gives the heat taken from the liquid, J.
+
+        swept_l_per_min is the fresh air that goes through the headspace.
+        """
         joules = 0.0
         self.boiling = self.local_boiling = False
         self.foam_l *= exp(-dt_s / 30.0)
@@ -113,9 +117,8 @@ class Vapour:
             joules += self._boil_water(dt_s, c, oil_c, capacity_j_per_k, kpa)
         time_s = 60.0 if mixed else 600.0
         self.headspace += (target - self.headspace) * (1.0 - exp(-dt_s / time_s))
-        if fan or open_:
-            # fresh air sweeps the headspace: 200 L/min by the fan, 50 by an open lid (estimates)
-            swept_l = (200.0 if fan else 0.0) / 60.0 * dt_s + (50.0 / 60.0 * dt_s if open_ else 0)
+        if swept_l_per_min:
+            swept_l = swept_l_per_min / 60.0 * dt_s
             keep = exp(-swept_l / max(5.0, headspace_l))
             before = self.headspace
             self.headspace *= keep
@@ -123,7 +126,9 @@ class Vapour:
             gone = min(gone, c.methanol)
             c.methanol -= gone
             joules += gone * LATENT_METHANOL_J_PER_MOL
-        outside = self.headspace * (0.15 if open_ and not fan else 0.0) / LOWER_LIMIT * 100.0
+        # a sixth of what stands under an open lid reaches the detector, unless a fan draws it off
+        escapes = 0.15 if open_ and swept_l_per_min < FAN_L_PER_MIN else 0.0
+        outside = self.headspace * escapes / LOWER_LIMIT * 100.0
         self.detector_percent += (outside - self.detector_percent) * (1.0 - exp(-dt_s / 10.0))
         return joules
 
