@@ -405,7 +405,7 @@ class Process:
 
     def _target(self, world: World, sheet: Sheet) -> float | None:
         heat = self.row.heat
-        if world.flag and not (heat == "warm_hold" and self.reactor.warm_hold):
+        if heat == "warm_hold" and not self.reactor.warm_hold:
             return None
         return target_c(heat, self.state.target, sheet, self.batch, world.limits,
                         world.oil_c, world.dt_s)

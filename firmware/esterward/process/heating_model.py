@@ -38,6 +38,9 @@ STRANGE_N=2
 SHOCK=5.
 STRANGE2=4.
 QUIET=30
+YOUNG=60
+WARM_SD=1.
+WARM_C=40.
 QWALK=1e-4
 HELD_SD_K: Final = 0.3
 BLOCK_S: Final = 4.0
@@ -73,6 +76,7 @@ class VesselModel:
     surprise_sum_k: float = 0.0
     surprises: int = 0
     quiet: int = 0
+    blocks: int = 0
     strange: int = 0  # blocks in a row far outside what was expected
     cov: list[list[float]] = field(default_factory=lambda: [[0.0] * 8 for _ in range(8)])
 
@@ -100,7 +104,7 @@ class VesselModel:
         for i in range(8):
             self.cov[i] = [0.0] * 8
             self.cov[i][i] = sd[i] * sd[i]
-        self._doubt_temperatures(0.03, HELD_SD_K if reading_c < 35.0 else 0.5)
+        self._doubt_temperatures(0.03, HELD_SD_K if reading_c < WARM_C else WARM_SD)
         self.anchored = True
         self._begin_block()
 
@@ -167,6 +171,7 @@ class VesselModel:
 
     def _learn(self) -> None:
         h, on_s = self.block_s, self.block_on_s
+        self.blocks = min(self.blocks + 1, 1000)
         p = self.cov
         above = self.oil_c - self.ref_c
         give = 1.0 - exp(-h / self.element_s)
@@ -215,7 +220,8 @@ class VesselModel:
             self.strange += 1
             if self.strange < STRANGE_N:
                 return  # one odd block is noise; more are something that happened
-            self.quiet = QUIET
+            if self.blocks >= YOUNG:
+                self.quiet = QUIET
             more = SHOCK * surprise_k * surprise_k
             for i in (STORED, OIL):
                 for j in (STORED, OIL):

@@ -265,8 +265,8 @@ def _prove_temperature(
         together = abs(a.good_c - b.good_c) <= _apart_limit_k(max(a.good_c, b.good_c))
     mixed = state.proven_s >= limits.MIXED_BEFORE_COMPARE_S
     if mixed:
-        plausibility.watch_stuck(a, b.good_c)
-        plausibility.watch_stuck(b, a.good_c)
+        plausibility.watch_stuck(a, b.good_c, now_s)
+        plausibility.watch_stuck(b, a.good_c, now_s)
     elif not together and facts.probe_a_fresh and facts.probe_b_fresh:
         state.apart_noted = True
     if state.apart_noted and together and state.proven_s >= limits.UNMIXED_FREE_S:

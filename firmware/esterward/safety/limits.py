@@ -16,6 +16,7 @@ PROBE_CONFIRM: Final = 3              # [design] conversions that must agree aft
 PROBE_AGE_OFF_S: Final = 5.0          # [design] oldest reading heat may stand on
 PROBE_AGE_LATCH_S: Final = 10.0       # [design] older than this is a fault of its own
 PROBE_STUCK_K: Final = 1.0            # [design] one moved this far while the other did not at all
+PROBE_STUCK_S: Final = 60.0           # [design] and this long
 PROBES_APART_K: Final = 2.0           # [design] up to PROBES_ACCURATE_C
 PROBES_APART_HOT_K: Final = 4.0       # [design] above it: the sensor is +/-0.5 K only to 85 degC
 PROBES_ACCURATE_C: Final = 85.0       # [DS18B20]

@@ -25,6 +25,7 @@ class ProbeJudge:
     doubts: int = 0
     why: str = "no reading yet"
     stuck_c: float | None = None
+    stuck_since_s: float = 0.0
     other_low_c: float | None = None
     other_high_c: float | None = None
     stuck: bool = False
@@ -64,18 +65,20 @@ def age_s(state: ProbeJudge, now_s: float) -> float | None:
     return None if state.good_at_s is None else now_s - state.good_at_s
 
 
-def watch_stuck(state: ProbeJudge, other_c: float | None) -> None:
-    """Notice a value that repeats to the last bit while the other probe moved.
+def watch_stuck(state: ProbeJudge, other_c: float | None, now_s: float) -> None:
+    """Notice a value that repeats to the last bit for a minute while the other probe moved.
 
-    One frozen code is no proof by itself: quiet oil may honestly repeat one step of 0.0625 K.
+    One frozen code is no proof by itself: quiet oil may honestly repeat one step of 0.0625 K,
+    and a jump of the other one is the other one's doubt.
     """
     c = state.good_c
     if c is None or other_c is None:
         return
     if c != state.stuck_c or state.other_low_c is None or state.other_high_c is None:
-        state.stuck_c, state.stuck = c, False
+        state.stuck_c, state.stuck, state.stuck_since_s = c, False, now_s
         state.other_low_c = state.other_high_c = other_c
         return
     state.other_low_c = min(state.other_low_c, other_c)
     state.other_high_c = max(state.other_high_c, other_c)
-    state.stuck = state.other_high_c - state.other_low_c >= limits.PROBE_STUCK_K
+    state.stuck = (now_s - state.stuck_since_s >= limits.PROBE_STUCK_S
+                   and state.other_high_c - state.other_low_c >= limits.PROBE_STUCK_K)

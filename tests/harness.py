@@ -1,0 +1,160 @@
+"""A controller driven by hand: ideal contactors, mixer and oil, one snapshot a second.
+
+Used by the tests of the core. Nothing is simulated but what a healthy wire would say; a test
+changes one thing in `override` (inputs), `probe_a`, `probe_b` or `guard_changes`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from esterward.safety.interlocks import INTERLOCKS, Interlock
+from esterward.tick import Controller, Decision, from_plain
+from esterward.values.batch import Batch
+from esterward.values.messages import GuardReport
+from esterward.values.reactor import Reactor
+from esterward.values.readings import Inputs, ProbeReading
+from esterward.values.requests import Request
+from esterward.values.snapshot import Snapshot
+
+REACTOR = Reactor(name="bench", altitude_m=1120.0, vessel_l=200.0, element_w=3000.0,
+                  loss_w_per_k=8.0, probes_checked=True, probe_a_id="a", probe_b_id="b",
+                  digest="d1")
+BATCH = Batch(name="bench lot", oil_volume_l=120.0, titration_readings_ml=(2.9, 3.1, 3.0),
+              catalyst_purity=0.9, dewater="none")
+
+
+class Bench:
+    """One controller and the healthy world around it."""
+
+    def __init__(self, reactor: Reactor = REACTOR, batch: Batch = BATCH,
+                 interlocks: tuple[Interlock, ...] = INTERLOCKS) -> None:
+        self.reactor, self.batch, self.interlocks = reactor, batch, interlocks
+        self.controller = Controller(reactor, batch, interlocks=interlocks)
+        self.now_s = 100.0
+        self.oil_c = 20.0
+        self.level_wet = False
+        self.guard_flag = True
+        self.override: dict[str, Any] = {}
+        self.guard_changes: dict[str, Any] = {}
+        self.guard_at_s: float | None = None
+        self.probe_a: ProbeReading | None = None
+        self.probe_b: ProbeReading | None = None
+        self.stored = 0
+        self.stores = True
+        self.record_fault = ""
+        self.wall_s: float | None = 1.8e9
+        self.barometer_kpa: float | None = None
+        self.boot = "b1"
+        self.events: list[Any] = []
+        self.last: Decision | None = None
+        self.buttons = {"green": False, "black": False, "blue": False}
+        self.warms = True
+
+    def inputs(self) -> Inputs:
+        out = self.controller.outputs
+        good = Inputs(
+            estop_closed=True, level_wet=self.level_wet, cutout_closed=True,
+            k1_open=not out.k1, k2_open=not out.k2_wanted, mixer_proof=out.mixer,
+            **self.buttons)
+        return replace(good, **self.override)
+
+    def snapshot(self, requests: tuple[Request, ...] = (), periodic: bool = True) -> Snapshot:
+        reading = ProbeReading(round(self.oil_c * 16) / 16, self.now_s)
+        limits = self.controller.limits
+        report = GuardReport(
+            count=1, at_s=self.now_s if self.guard_at_s is None else self.guard_at_s,
+            boot="b1", inputs=self.inputs(), probe_b=self.probe_b or reading,
+            enable=self.controller.outputs.k2_wanted, latches=(), flag=self.guard_flag,
+            trip_c=60.0, pressure_kpa=limits.p_eff_kpa if limits else None,
+            hash=self.reactor.digest)
+        report = replace(report, **self.guard_changes)
+        return Snapshot(
+            now_s=self.now_s, boot=self.boot, periodic=periodic, wall_s=self.wall_s,
+            probe_a=self.probe_a or reading, barometer_kpa=self.barometer_kpa, guard=report,
+            stored=self.stored, record_fault=self.record_fault, requests=requests)
+
+    def tick(self, requests: tuple[Request, ...] = (), dt_s: float = 1.0) -> Decision:
+        self.now_s += dt_s
+        if self.warms and self.controller.outputs.k1:
+            self.oil_c += dt_s * 3000.0 / (120.0 * 0.918 * 2040.0)
+        decision = self.controller.tick(self.snapshot(requests))
+        self.last = decision
+        self.events += decision.events
+        if self.stores:
+            self.stored = self.controller.state.last_event
+        flag = self.controller.state.flag.set
+        if "flag" not in self.guard_changes:
+            self.guard_flag = flag
+        return decision
+
+    def ticks(self, count: int) -> Decision:
+        for _ in range(count):
+            decision = self.tick()
+        return decision
+
+    def press(self, *names: str, seconds: int = 1) -> None:
+        for name in names:
+            self.buttons[name] = True
+        self.ticks(seconds + 1)
+        for name in names:
+            self.buttons[name] = False
+        self.ticks(1)
+
+    def hold_green(self) -> None:
+        self.press("green", seconds=2)
+        self.ticks(2)
+
+    @property
+    def step(self) -> str:
+        return self.controller.state.process.step
+
+    @property
+    def state(self) -> str:
+        return self.controller.state.process.state
+
+    def kinds(self) -> list[str]:
+        return [event.kind for event in self.events]
+
+    def why_withheld(self) -> dict[str, str]:
+        return self.controller.state.safety.withheld
+
+    def to_idle_ready(self) -> None:
+        """Clear the flag, make the start checks."""
+        self.ticks(3)
+        self.press("green", "blue", seconds=6)
+        self.override["estop_closed"] = False
+        self.ticks(2)
+        del self.override["estop_closed"]
+        self.ticks(2)
+        self.level_wet = True
+        self.ticks(2)
+        self.press("blue", seconds=6)
+
+    def to_heating(self) -> None:
+        """Run to the heat stage, element on."""
+        self.to_idle_ready()
+        self.hold_green()
+        self.ticks(4)
+        assert self.state == "running", self.events[-5:]
+        self.press("green")
+        for _ in range(200):
+            self.tick()
+            if self.step == "heat.warm" and self.controller.outputs.k1:
+                break
+        assert self.controller.outputs.k1
+        self.ticks(70)
+        assert self.controller.outputs.k1 and self.oil_c < 40.0
+
+    def copy(self) -> Bench:
+        """Another bench in the same state, the controller through its plain form."""
+        import copy
+        import json
+
+        whole = json.loads(json.dumps(self.controller.to_plain()))
+        other = copy.copy(self)
+        other.controller = from_plain(self.reactor, self.batch, whole, self.interlocks)
+        other.override, other.buttons = dict(self.override), dict(self.buttons)
+        other.guard_changes, other.events = dict(self.guard_changes), list(self.events)
+        return other

@@ -1,0 +1,259 @@
+"""The controller through the day, driven by hand: gates, questions, holds, the flag."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from esterward.values.outputs import SAFE
+from esterward.values.requests import Request
+from harness import BATCH, Bench
+
+
+@pytest.fixture
+def heating() -> Bench:
+    bench = Bench()
+    bench.to_heating()
+    return bench
+
+
+def to_sheet(bench: Bench) -> None:
+    """Warm oil; the batch sheet waits to be confirmed."""
+    bench.oil_c = bench.controller.sheet.setpoint_c - 0.4 if bench.controller.sheet.setpoint_c \
+        else 54.6
+    bench.controller.state.safety.probe_a.good_c = bench.oil_c
+    bench.controller.state.safety.probe_b.good_c = bench.oil_c
+    bench.warms = False
+    for _ in range(120):
+        bench.tick()
+        if bench.step == "methoxide.sheet":
+            break
+    assert bench.step == "methoxide.sheet"
+    bench.ticks(2)
+
+
+def to_dose_gate(bench: Bench) -> None:
+    """Sheet confirmed, methoxide made, flag stored."""
+    to_sheet(bench)
+    bench.hold_green()
+    assert bench.step == "methoxide.dissolve"
+    bench.ticks(30)
+    bench.press("green")
+    assert bench.step == "dose.approach"
+    bench.ticks(400)
+
+
+def test_a_start_is_refused_and_names_the_missing_check() -> None:
+    bench = Bench()
+    bench.ticks(3)
+    bench.hold_green()
+    assert bench.state == "idle"
+    (note,) = [e for e in bench.events if e.kind == "note"]
+    text = note.data["text"]
+    assert "methanol flag" in text and "e-stop" in text and "level" in text
+    assert bench.controller.outputs == replace(SAFE, lamp=bench.controller.outputs.lamp,
+                                               horn=bench.controller.outputs.horn)
+
+
+def test_unknown_flag_counts_as_set_and_two_buttons_for_five_seconds_clear_it() -> None:
+    bench = Bench()
+    bench.ticks(3)
+    assert bench.controller.state.flag.set
+    bench.press("green", seconds=6)
+    bench.press("blue", seconds=6)
+    assert bench.controller.state.flag.set
+    bench.press("green", "blue", seconds=6)
+    assert not bench.controller.state.flag.set
+
+
+def test_a_clearing_that_is_not_on_disk_does_not_count() -> None:
+    bench = Bench()
+    bench.ticks(3)
+    bench.stores = False
+    bench.press("green", "blue", seconds=6)
+    bench.ticks(5)
+    assert bench.controller.state.flag.set
+    bench.ticks(15)
+    assert bench.controller.state.flag.clear_number == 0
+
+
+def test_heat_never_without_a_press_at_the_reactor(heating: Bench) -> None:
+    heating.controller.state.safety.presence_age_s = None
+    heating.ticks(2)
+    assert not heating.controller.outputs.k1
+    assert not heating.controller.outputs.mixer
+
+
+def test_a_gate_opens_only_once_it_is_on_disk(heating: Bench) -> None:
+    to_sheet(heating)
+    heating.stores = False
+    heating.hold_green()
+    assert heating.step == "methoxide.sheet"
+    heating.stores = True
+    heating.ticks(2)
+    assert heating.step == "methoxide.dissolve"
+
+
+def test_what_cannot_be_stored_for_ten_seconds_holds_and_takes_heat_off(heating: Bench) -> None:
+    heating.stores = False
+    heating.tick((Request("n", "observe", "local", "glycerol_l", 1.0),))
+    heating.ticks(9)
+    assert heating.controller.outputs.mixer
+    heating.ticks(5)
+    assert heating.state == "held" and not heating.controller.outputs.k1
+    assert heating.controller.state.safety.latches == ["record"]
+
+
+def test_flag_not_stored_in_ten_seconds_holds(heating: Bench) -> None:
+    to_dose_gate(heating)
+    assert heating.step == "dose.gate"
+    again = Bench()
+    again.to_heating()
+    again.guard_changes["flag"] = False
+    to_dose_gate(again)
+    assert again.step == "dose.flag" and again.state == "held"
+
+
+def test_the_heater_is_off_and_the_flag_set_before_the_gate_can_open(heating: Bench) -> None:
+    to_dose_gate(heating)
+    assert heating.step == "dose.gate"
+    assert heating.controller.state.flag.set
+    heating.ticks(200)
+    assert not heating.controller.outputs.k1
+    heating.hold_green()
+    assert heating.step == "dose.pour"
+    kinds = heating.kinds()
+    assert kinds.index("flag_set") < len(kinds) - 1 - kinds[::-1].index("prompt_answered")
+
+
+def test_the_gate_does_not_open_while_the_oil_is_above_the_limit(heating: Bench) -> None:
+    to_dose_gate(heating)
+    heating.oil_c = 56.0
+    heating.ticks(3)
+    heating.hold_green()
+    assert heating.step == "dose.gate"
+    assert heating.controller.process.state.asked == ""
+
+
+def test_a_batch_whose_titration_comes_during_heat_heats_before_it_and_is_gated_at_dose() -> None:
+    bench = Bench(batch=replace(BATCH, titration_readings_ml=()))
+    bench.to_heating()
+    assert bench.controller.outputs.k1 and not bench.controller.sheet.complete
+    bench.oil_c = 54.7
+    for judge in (bench.controller.state.safety.probe_a, bench.controller.state.safety.probe_b):
+        judge.good_c = 54.7
+    bench.warms = False
+    bench.ticks(120)
+    assert bench.step == "methoxide.sheet"
+    bench.hold_green()
+    assert bench.step == "methoxide.sheet", "no methoxide without a titration"
+    for number, value in enumerate((2.9, 3.1, 3.0)):
+        bench.tick((Request(f"r{number}", "observe", "local", "titration_ml", value),))
+    assert bench.controller.sheet.complete
+    bench.ticks(2)
+    assert bench.step == "methoxide.sheet", "an observation alone opens nothing"
+    bench.hold_green()
+    assert bench.step == "methoxide.dissolve"
+
+
+def test_a_titration_told_after_the_sheet_was_confirmed_is_refused(heating: Bench) -> None:
+    to_dose_gate(heating)
+    before = heating.controller.sheet
+    heating.tick((Request("late", "observe", "mqtt", "titration_ml", 9.0),))
+    (refused,) = [e for e in heating.events if e.kind == "request_refused"]
+    assert "confirmed" in refused.data["why"]
+    assert heating.controller.sheet == before
+
+
+@pytest.mark.parametrize("kind", ["start", "reset", "resume", "heat", ""])
+def test_nothing_from_afar_but_hold_acknowledge_and_observe(heating: Bench, kind: str) -> None:
+    before = heating.controller.outputs
+    heating.tick((Request("x", kind, "mqtt"),))
+    assert heating.kinds()[-1] == "request_refused" or "request_refused" in heating.kinds()
+    assert heating.controller.outputs.k1 == before.k1
+    assert heating.state == "running"
+
+
+def test_a_remote_hold_takes_heat_off_and_only_green_held_goes_on(heating: Bench) -> None:
+    heating.tick((Request("h1", "hold", "mqtt"),))
+    heating.ticks(4)
+    assert heating.state == "held" and not heating.controller.outputs.k1
+    heating.press("green")
+    assert heating.state == "held"
+    heating.hold_green()
+    heating.ticks(15)
+    assert heating.state == "running" and heating.controller.outputs.mixer
+
+
+def test_black_short_holds_and_black_held_stops(heating: Bench) -> None:
+    heating.press("black")
+    heating.ticks(3)
+    assert heating.state == "held"
+    heating.press("black", seconds=6)
+    heating.ticks(3)
+    assert heating.state == "stopped"
+    heating.hold_green()
+    assert heating.state == "stopped" and not heating.controller.outputs.k2_wanted
+
+
+def test_presence_runs_out_pauses_and_one_press_goes_on(heating: Bench) -> None:
+    heating.controller.state.safety.presence_age_s = 3600.0 - 299.0
+    heating.tick()
+    assert heating.controller.outputs.horn, "the horn asks five minutes before"
+    heating.controller.state.safety.presence_age_s = 3599.9
+    heating.ticks(5)
+    assert heating.state == "paused" and not heating.controller.outputs.mixer
+    heating.press("green")
+    heating.ticks(3)
+    assert heating.state == "running"
+
+
+def test_a_pause_nobody_ends_becomes_a_hold(heating: Bench) -> None:
+    heating.controller.state.safety.presence_age_s = 3600.0
+    heating.ticks(15 * 60 + 10)
+    assert heating.state == "held"
+
+
+def test_an_aborting_trip_ends_in_held_after_the_reset_and_never_restarts(heating: Bench) -> None:
+    heating.override["estop_closed"] = False
+    heating.ticks(4)
+    assert heating.state == "aborted"
+    heating.press("blue", seconds=6)
+    assert heating.controller.state.safety.latches == ["e-stop"], "the cause is still there"
+    del heating.override["estop_closed"]
+    heating.ticks(2)
+    heating.press("blue", seconds=6)
+    heating.ticks(2)
+    assert heating.controller.state.safety.latches == []
+    assert heating.state == "held" and not heating.controller.outputs.k2_wanted
+
+
+def test_latches_are_reset_one_at_a_time_first_out_first(heating: Bench) -> None:
+    heating.override.update(estop_closed=False)
+    heating.ticks(2)
+    heating.override.update(mixer_proof=True)
+    heating.ticks(8)
+    latches = heating.controller.state.safety.latches
+    assert latches[:2] == ["e-stop", "mixer-runs-on"]
+    heating.override.clear()
+    heating.ticks(2)
+    heating.press("blue", seconds=6)
+    heating.ticks(2)
+    assert heating.controller.state.safety.latches == ["mixer-runs-on"]
+    heating.press("blue", seconds=6)
+    heating.ticks(2)
+    assert heating.controller.state.safety.latches == ["mixer-runs-on"], "needs a typed reason"
+    heating.tick((Request("s", "reset", "local", "mixer-runs-on", text="relay replaced"),))
+    heating.press("blue", seconds=6)
+    heating.ticks(2)
+    assert heating.controller.state.safety.latches == []
+
+
+def test_after_a_restart_a_heating_batch_is_held_with_everything_off(heating: Bench) -> None:
+    other = heating.copy()
+    other.controller.restarted("power came back", 0)
+    other.boot = "b1"
+    decision = other.ticks(30)
+    assert other.state == "held"
+    assert not decision.outputs.k2_wanted and not decision.outputs.k1
