@@ -37,18 +37,19 @@ def volume(litres: float | None, unit: str = "L") -> str:
     """A volume given in L; below 2 L in mL, so that nobody reads 0.1 L for 80 mL."""
     if litres is None or not isfinite(litres):
         return UNKNOWN
-    if unit != "L":
-        return f"{convert(litres, 'L', unit):.2f} {unit}"
     if abs(litres) < 2.0:
         return f"{litres * 1000:.0f} mL"
+    if unit != "L":
+        return f"{convert(litres, 'L', unit):.2f} {unit}"
     return f"{litres:.1f} L"
 
 
 def grams(g: float | None) -> str:
-    """A mass given in g, with a tenth below 100 g."""
+    """A mass given in g, to about three digits."""
     if g is None or not isfinite(g):
         return UNKNOWN
-    return f"{g:.1f} g" if abs(g) < 100 else f"{g:.0f} g"
+    digits = 2 if abs(g) < 10 else 1 if abs(g) < 100 else 0
+    return f"{g:.{digits}f} g"
 
 
 def minutes(value: float | None) -> str:

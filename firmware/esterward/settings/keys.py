@@ -70,7 +70,7 @@ class Mark(Section):
 class Vessel(Section):
     volume: Annotated[float | None, Number(VOLUME, 5.0, 1000.0)] = None
     loss: Annotated[float | None, Number(LOSS, 0.5, 200.0)] = None
-    lagging: Annotated[float | None, Number(SHORT_LENGTH, 0.0, 300.0)] = None
+    lagging: Annotated[float | None, Number(SHORT_LENGTH, 0.0, 200.0)] = None
     diameter: Annotated[float | None, Number(LENGTH, 0.1, 2.0)] = None
     dipstick: list[Mark] | None = None
 
@@ -151,10 +151,10 @@ class Oil(Section):
 class Titration(Section):
     readings: list[Annotated[float, Number(SMALL_VOLUME, 0.0, 20.0)]] | None = None
     titrant: Annotated[str | None, Word(TITRANTS)] = None
-    strength: Annotated[float | None, Number(STRENGTH, 0.1, 20.0)] = None
+    strength: Annotated[float | None, Number(STRENGTH, 0.5, 10.0)] = None
     titrant_kind: Annotated[str | None, Word(CATALYSTS)] = None
-    sample: Annotated[float | None, Number(SMALL_VOLUME, 0.5, 50.0)] = None
-    sample_mass: Annotated[float | None, Number(MASS, 0.5, 50.0)] = None
+    sample: Annotated[float | None, Number(SMALL_VOLUME, 0.5, 25.0)] = None
+    sample_mass: Annotated[float | None, Number(MASS, 0.5, 25.0)] = None
     indicator: Annotated[str | None, Word(INDICATORS)] = None
     blank: Annotated[float | None, Number(SMALL_VOLUME, 0.0, 5.0)] = None
 
