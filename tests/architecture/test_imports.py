@@ -15,7 +15,7 @@ import pytest
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 STDLIB = sys.stdlib_module_names
 IMPURE = {"time", "threading", "asyncio", "os", "socket", "subprocess", "logging", "random"}
-PURE = ("values", "chemistry", "process", "safety", "guard.rule", "tick")
+PURE = ("values", "chemistry", "process", "safety", "guard.rule", "tick", "status")
 # Who may import what of esterward, beside itself. cli may import everything.
 MAY = {
     "values": (),
@@ -25,7 +25,8 @@ MAY = {
     "guard.rule": ("values", "chemistry"),
     "guard": ("values", "chemistry.boiling", "hardware", "guard"),
     "tick": ("values", "chemistry", "process", "safety"),
-    "loop": ("values", "tick"),
+    "status": ("values", "chemistry", "process", "safety", "tick"),
+    "loop": ("values", "tick", "status"),
     "settings": ("values", "chemistry", "safety.limits"),
     "hardware": ("values",),
     "record": ("values",),
@@ -37,7 +38,7 @@ LIBRARIES = {
     "gpiozero": "hardware", "w1thermsensor": "hardware", "lgpio": "hardware",
     "paho": "telemetry",
 }
-STANDARD_ONLY = ("values", "chemistry", "process", "safety", "guard", "tick", "loop")
+STANDARD_ONLY = ("values", "chemistry", "process", "safety", "guard", "tick", "status", "loop")
 
 
 def modules() -> list[tuple[str, Path]]:
