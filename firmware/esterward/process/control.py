@@ -209,11 +209,13 @@ class Process:
             elif prompt.kind in ("yesno", "washed") and gesture == buttons.BLUE_SHORT:
                 answer, facts.no = "no", True
             elif prompt.kind == "gate" and gesture == buttons.GREEN_HELD:
-                answer, facts.gate = "gate opened", True
+                answer = "gate opened"
             if not answer:
                 continue
-            facts.answered = True
-            log.add("prompt_answered", prompt=asked, answer=answer)
+            number = log.add("prompt_answered", prompt=asked, answer=answer)
+            if prompt.kind == "gate":
+                self.state.gate_number = number
+            facts.answered = facts.yes or facts.no
             if facts.yes and prompt.evidence and prompt.evidence not in self.state.evidence:
                 self.state.evidence.append(prompt.evidence)
             return

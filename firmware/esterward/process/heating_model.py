@@ -95,7 +95,7 @@ class VesselModel:
             if value is not None and isfinite(value) and allowed[0] <= value <= allowed[1]:
                 # Another fill or another season: half the usual doubt, never certainty.
                 setattr(self, name, value)
-                sd[index] = min(usual_sd, 0.4 * value + 1e-6)
+                sd[index] = usual_sd if index == RATE else min(usual_sd, 0.4 * abs(value) + 1e-6)
             else:
                 setattr(self, name, usual)
                 sd[index] = usual_sd

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from functools import lru_cache
 from math import isfinite
 from typing import Any
 
@@ -53,11 +54,18 @@ _LEVELS: dict[str, bool | None] = {"1": True, "0": False, "-": None}
 _MUST = len(INPUT_NAMES) - len(OPTIONAL_INPUTS)
 
 
+# Built once: json.dumps and json.loads would look for the same settings at every message.
+_to_text = json.JSONEncoder(separators=(",", ":")).encode
+_from_text = json.JSONDecoder().decode
+
+
+@lru_cache(maxsize=256)
 def inputs_to_marks(inputs: Inputs) -> str:
     """One character an input in the order of INPUT_NAMES: 1, 0, or - for not fitted."""
     return "".join([_MARKS[getattr(inputs, name)] for name in INPUT_NAMES])
 
 
+@lru_cache(maxsize=256)
 def inputs_from_marks(marks: str) -> Inputs | None:
     """The inverse; None when the text is not exactly such a line."""
     if len(marks) != len(INPUT_NAMES) or "-" in marks[:_MUST]:
@@ -81,7 +89,7 @@ def encode_guard(report: GuardReport) -> bytes:
         report.enable, report.latches, report.flag,
         _finite_or_none(report.trip_c), _finite_or_none(report.pressure_kpa), report.hash,
     )
-    return json.dumps(plain, separators=(",", ":")).encode("ascii")
+    return _to_text(plain).encode("ascii")
 
 
 def encode_controller(report: ControllerReport) -> bytes:
@@ -90,14 +98,14 @@ def encode_controller(report: ControllerReport) -> bytes:
         "c", report.count, report.at_s, report.boot, report.k1, report.k2_wanted, report.flag,
         _finite_or_none(report.trip_c), _finite_or_none(report.pressure_kpa), report.hash,
     )
-    return json.dumps(plain, separators=(",", ":")).encode("ascii")
+    return _to_text(plain).encode("ascii")
 
 
 def _load(line: bytes, mark: str, length: int) -> list[Any] | None:
     if len(line) > MAX_BYTES:
         return None
     try:
-        plain = json.loads(line)
+        plain = _from_text(line.decode("ascii"))
     except (ValueError, RecursionError):
         return None
     if type(plain) is not list or len(plain) != length or plain[0] != mark:

@@ -1,0 +1,28 @@
+"""What every test shares: nothing hidden, so the end lists each part that could not run."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    skipped = terminalreporter.stats.get("skipped", [])
+    benches = [report for report in skipped if "benchmark" in str(report.longrepr)]
+    others = [report for report in skipped if report not in benches]
+    terminalreporter.section("what could not run here")
+    if not others:
+        terminalreporter.write_line("nothing: every part ran")
+    for report in others:
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
+        terminalreporter.write_line(f"{report.nodeid}: {reason}")
+    if benches:
+        terminalreporter.write_line(
+            f"{len(benches)} benchmarks are run by their own command (see DEVELOPERS.md)")
+
+
+@pytest.fixture(autouse=True)
+def _quiet_places(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No test may load kernel modules through the sensor library's import."""
+    monkeypatch.setenv("W1THERMSENSOR_NO_KERNEL_MODULE", "1")

@@ -1,0 +1,22 @@
+#!/bin/sh
+# The one test command: lint, types, tests. Installs what is missing, hides no skips.
+# Anything after it goes to pytest, for example: sh tests/run.sh tests/safety -k level
+set -eu
+cd "$(dirname "$0")/.."
+EXTRAS=test
+. .ci/venv.sh
+missing=
+for pair in mosquitto:mosquitto mosquitto_sub:mosquitto-clients; do
+    PATH="$PATH:/usr/sbin" command -v "${pair%%:*}" >/dev/null 2>&1 || missing="$missing ${pair##*:}"
+done
+if [ -n "$missing" ]; then
+    say "Installing$missing for the MQTT tests ..."
+    apt_install $missing || say "Could not install$missing (needs root or sudo); the tests that need it are listed at the end."
+fi
+PATH="$PATH:/usr/sbin"; export PATH
+say "ruff ..."
+.venv/bin/ruff check .
+say "mypy --strict ..."
+.venv/bin/mypy
+say "pytest ..."
+exec "$PY" -m pytest -q -n "${WORKERS:-2}" "$@"
