@@ -100,6 +100,9 @@ def test_a_missing_simulator_is_one_sentence(
     (KeyboardInterrupt(), 130, "stopped.\n"),
     (click.Abort(), 130, "stopped.\n"),
     (click.exceptions.Exit(1), 1, ""),
+    (OSError(28, "No space left on device"), 1,
+     "esterward: the system refused: No space left on device.\n"),
+    (BrokenPipeError(), 1, ""),
     (click.UsageError("Odd\nthing."), 2, "esterward: odd thing; see esterward --help.\n"),
 ])
 def test_each_ending_has_its_exit_code(
@@ -111,6 +114,7 @@ def test_each_ending_has_its_exit_code(
         raise ending
 
     monkeypatch.setattr(cli, "_from_simulator", lambda name: rehearse)
+    monkeypatch.setattr("sys.stderr.close", lambda: None)  # pytest still needs it
     ran = run("rehearse")
     assert (ran.code, ran.out) == (code, "")
     assert ran.err.replace("esterward rehearse", "esterward").lstrip("\n") == err

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
@@ -366,7 +366,7 @@ _keys = sorted({key for field in _sections.values() if isinstance(field.default,
                 for key in type(field.default).model_fields} | {"x.y", "", "volum"})
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.dictionaries(st.sampled_from([*_sections, "x", "a.b"]),
                        _value | st.dictionaries(st.sampled_from(_keys), _value, max_size=5),
                        max_size=6))

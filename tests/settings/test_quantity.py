@@ -6,7 +6,7 @@ import math
 
 import pint
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from esterward.settings.mistakes import Wrong
@@ -147,12 +147,14 @@ def test_a_range_is_told_in_the_words_of_the_file() -> None:
     assert range_words(VOLUME, 5.0, 1000.0) == "5 L to 1000 L"
 
 
+@settings(deadline=None)  # the first example pays for importing Pint
 @given(st.text(max_size=40), st.sampled_from(KINDS))
 def test_no_text_at_all_gives_a_number_that_is_not_finite(text: str, kind: Kind) -> None:
     value = quantity(text, kind)
     assert isinstance(value, Wrong) or math.isfinite(value)
 
 
+@settings(deadline=None)  # the first example pays for importing Pint
 @given(st.from_regex(r"[+-]?[0-9.,eE_naif: ]{0,12} ?[A-Za-z°%/_3]{0,8}", fullmatch=True),
        st.sampled_from(KINDS))
 def test_text_that_is_almost_right_never_raises(text: str, kind: Kind) -> None:
@@ -160,6 +162,7 @@ def test_text_that_is_almost_right_never_raises(text: str, kind: Kind) -> None:
     assert isinstance(value, Wrong) or math.isfinite(value)
 
 
+@settings(deadline=None)  # the first example pays for importing Pint
 @given(st.floats(0.001, 9e5), st.sampled_from([k for k in KINDS if k is not TEMPERATURE]))
 def test_a_number_in_the_core_unit_comes_back_as_written(number: float, kind: Kind) -> None:
     unit = "%" if kind is SHARE else kind.core_word

@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 import pytest
-from hypothesis import event, given, settings
+from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
@@ -56,7 +56,7 @@ READINGS = st.lists(number(Number(
     0.0, 20.0)), max_size=4)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(BATCHES, REACTORS, READINGS, st.booleans())
 def test_every_number_the_files_allow_makes_a_sheet(
     batch_raw: dict[str, Any], reactor_raw: dict[str, Any], readings: list[str],

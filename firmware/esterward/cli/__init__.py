@@ -111,6 +111,10 @@ def main() -> NoReturn:
     except BrokenPipeError:  # the reader of our output went away, as with | head
         sys.stderr.close()
         code = 1
+    except OSError as error:  # a full disk behind > file, a device gone
+        what = f" ({error.filename})" if error.filename else ""
+        click.echo(f"esterward: the system refused: {error.strerror or error}{what}.", err=True)
+        code = 1
     sys.exit(code if isinstance(code, int) else 0)
 
 
