@@ -130,14 +130,17 @@ class Contents:
                  + self.all_water_kg * CP_WATER)
         return other + oil_kg * CP_OIL_0, oil_kg * CP_OIL_1
 
+    def melting_j(self, oil_kg: float, t_c: float) -> float:
+        """Heat that melting has taken in this much oil at t_c, J."""
+        if self.fat_melts_c is None:
+            return 0.0
+        melted = min(1.0, max(0.0, (t_c - self.fat_melts_c) / FAT_SPAN_K + 0.5))
+        return oil_kg * FAT_LATENT_J_PER_KG * melted
+
     def heat_j(self, t_c: float) -> float:
-        """Enthalpy above 0 degC liquid, J, melting included."""
+        """Enthalpy above 0 degC, J, melting included."""
         c0, c1 = self.heat_terms()
-        joules = (c0 + 0.5 * c1 * t_c) * t_c
-        if self.fat_melts_c is not None:
-            melted = (t_c - self.fat_melts_c) / FAT_SPAN_K + 0.5
-            joules += self.oil_kg * FAT_LATENT_J_PER_KG * min(1.0, max(0.0, melted))
-        return joules
+        return (c0 + 0.5 * c1 * t_c) * t_c + self.melting_j(self.oil_kg, t_c)
 
     def volume_l(self, t_c: float) -> float:
         """Litres at t_c, volumes additive."""

@@ -271,7 +271,7 @@ class Plant(Hands, Observations):
         self.vapour.foam_l = max(0.0, self.vapour.foam_l - over_l)
         too_much_l = liquid_l - self.reactor.vessel_l
         if too_much_l > 0.0:
-            self.contents.take_fuel(too_much_l / liquid_l)
+            self.vessel.run_over(too_much_l)
             self._changed = True
         self.electrical.sump_wet = self.spilled_l > 0.1
         self.electrical.refresh()

@@ -156,7 +156,7 @@ class Separation:
     def wash(self, dt_s: float, c: Contents, t_c: float, mixed: bool, misting: bool) -> None:
         """Water and ester exchange methanol, soap, base, glycerol and water."""
         fuel_kg = c.fuel_kg
-        if fuel_kg <= 0.0:
+        if fuel_kg <= 0.01:
             return
         if c.suspended_water_kg > 0.0 and not mixed:
             soap_ppm = c.soap * c.soap_kg_per_mol / fuel_kg * 1e6
@@ -213,6 +213,11 @@ class Separation:
         if litres > 0.1:
             self.last_wash_soap_g_per_l = c.washed_soap * c.soap_kg_per_mol * 1000.0 / litres
             self.last_wash_ph = self.water_ph(c, litres)
+        self.remove_water(part, c)
+
+    @staticmethod
+    def remove_water(part: float, c: Contents) -> None:
+        """This part (0..1) of the bottom water is gone."""
         keep = 1.0 - part
         c.free_water_kg *= keep
         c.washed_methanol *= keep

@@ -57,20 +57,28 @@ class Vessel:
 
     def liquid_j(self, t_c: float) -> float:
         """Heat in the liquid above 0 degC as last weighed."""
-        joules = (self._c0 + 0.5 * self._c1 * t_c) * t_c
-        melts_c = self.contents.fat_melts_c
-        if melts_c is not None:
-            melted = (t_c - melts_c) / FAT_SPAN_K + 0.5
-            joules += self._fat_kg * FAT_LATENT_J_PER_KG * min(1.0, max(0.0, melted))
-        return joules
+        return ((self._c0 + 0.5 * self._c1 * t_c) * t_c
+                + self.contents.melting_j(self._fat_kg, t_c))
 
     def weigh(self) -> None:
         """Take the heat capacity of what is there now; book the change."""
         oil_c = self.thermal.oil_c
         before_j = self.liquid_j(oil_c)
+        self._take_terms()
+        self.booked_j += self.liquid_j(oil_c) - before_j
+
+    def _take_terms(self) -> None:
         self._c0, self._c1 = self.contents.heat_terms()
         self._fat_kg = self.contents.oil_kg
-        self.booked_j += self.liquid_j(oil_c) - before_j
+
+    def _settle_at(self, heat_j: float) -> None:
+        """Bring the liquid to exactly this heat (mixing by the thermal part is linear)."""
+        for _ in range(3):
+            oil_c = self.thermal.oil_c
+            capacity = self.capacity(oil_c)
+            if capacity < 1.0:
+                return
+            self.thermal.warm(heat_j - self.liquid_j(oil_c), capacity)
 
     def energy_error_j(self) -> float:
         """Stored minus what came and went since the start; near 0."""
@@ -81,7 +89,8 @@ class Vessel:
     def let_in(self, kind: str, litres: float, grams: float, at_c: float, mixed: bool) -> None:
         """Liquid of at_c joins (litres of oil at at_c, of methanol at 20 degC, of water = kg)."""
         c, oil_c = self.contents, self.thermal.oil_c
-        before = self.capacity(oil_c)
+        before, before_j = self.capacity(oil_c), self.liquid_j(oil_c)
+        heat_j = 0.0
         if kind == dose.OIL:
             kg = litres * (c.oil_density_20 - OIL_SLOPE * (at_c - 20.0)) / 1000.0
             acid = self._acid_mol_per_l * kg / c.oil_density_20 * 1000.0
@@ -91,8 +100,8 @@ class Vessel:
             c.water_kg += water_kg
             free_kg = litres * self._free_water_share
             c.suspended_water_kg += free_kg
-            j_per_k = (kg * (CP_OIL_0 + CP_OIL_1 * 0.5 * (at_c + oil_c))
-                       + (water_kg + free_kg) * CP_WATER)
+            j_per_k = kg * CP_OIL_0 + (water_kg + free_kg) * CP_WATER
+            heat_j = 0.5 * kg * CP_OIL_1 * at_c * at_c + c.melting_j(kg, at_c)
         elif kind == dose.METHOXIDE:
             kg = litres * methanol_density(20.0) / 1000.0
             pure_kg = grams / 1000.0 * self._purity
@@ -105,15 +114,18 @@ class Vessel:
             c.free_water_kg += litres
             self.separation.washed_l += litres
             j_per_k = litres * CP_WATER
+        heat_j += j_per_k * at_c
         self.thermal.pour(before, j_per_k, at_c, mixed)
-        self.booked_j += j_per_k * (at_c - oil_c)
-        self.weigh()
+        self.booked_j += heat_j
+        self._take_terms()
+        self._settle_at(before_j + heat_j)
 
     def let_out(self, litres: float, water_only: bool) -> float:
         """Drain at the bottom: glycerol layer, then water, then fuel. Gives litres of water."""
         c, separation, thermal = self.contents, self.separation, self.thermal
         oil_c = thermal.oil_c
-        before = self.capacity(oil_c)
+        before, before_j = self.capacity(oil_c), self.liquid_j(oil_c)
+        c0, c1, oil_kg = self._c0, self._c1, self._fat_kg
         if before <= 0.0:
             return 0.0
         if not water_only:
@@ -136,8 +148,21 @@ class Vessel:
                 out_l = min(litres, fuel_l)
                 c.take_fuel(out_l / fuel_l)
                 self.fuel_drained_l += out_l
-        self.weigh()
-        out = max(0.0, before - self.capacity(oil_c))
-        out_c = thermal.drain(before, out)
-        self.booked_j -= out * (out_c - oil_c)
+        self._take_terms()
+        out_c = thermal.drain(before, max(0.0, before - self.capacity(oil_c)))
+        heat_j = ((c0 - self._c0 + 0.5 * (c1 - self._c1) * out_c) * out_c
+                  + c.melting_j(oil_kg - self._fat_kg, out_c))
+        self.booked_j -= heat_j
+        self._settle_at(before_j - heat_j)
         return water_out_l
+
+    def run_over(self, litres: float) -> None:
+        """This much leaves over the rim: the light phase, and water only when there is no other."""
+        c, separation, oil_c = self.contents, self.separation, self.thermal.oil_c
+        water_l = separation.water_l(c, oil_c)
+        light_l = c.volume_l(oil_c) - water_l
+        if light_l > 0.0:
+            c.take_fuel(min(1.0, litres / light_l))
+        left_l = litres - light_l
+        if left_l > 0.0 and water_l > 0.0:
+            separation.remove_water(min(1.0, left_l / water_l), c)
