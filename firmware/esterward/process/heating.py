@@ -29,8 +29,7 @@ NEAR_K: Final = 0.4  # further below than this there is no band: every second co
 CONTACTOR_LEAST_S: Final = 20.0
 CONTACTOR_CYCLE_S: Final = 122.0
 BELOW_CEILING_K: Final = 0.3
-KNOWN_K: Final = 0.0
-CAUTION: Final = 0.5  # standard deviations of the prediction kept in hand
+CAUTION: Final = 1.0  # standard deviations of the prediction kept in hand
 
 
 @dataclass(slots=True)
@@ -193,7 +192,7 @@ class HeaterControl:
         heating up and holding.
         """
         model = self._s.model
-        peak_c = model.stored_c + CAUTION * max(0.0, model.stored_sd_k() - KNOWN_K)
+        peak_c = model.stored_c + CAUTION * model.stored_sd_k()
         if peak_c < aim_c:
             return peak_c  # the loss only lowers it
         resting_k = max(0.0, model.loss_at(aim_c)) * model.element_s

@@ -30,26 +30,33 @@ PROBE_LAG_S: Final = (34.0, 14.0)
 ROOM_C: Final = 20.0
 LAG_RANGE_S: Final = (3.0, 240.0)
 RATE_RANGE_K_S: Final = (0.0005, 0.2)
+LOSS_RANGE_K_S: Final = (-0.05, 0.05)
 SLOPE_RANGE_PER_S: Final = (-1e-4, 6e-4)
 
-REOPEN_RATE: Final = 0.0
-STRANGE=9.
-STRANGE_N=2
-SHOCK=5.
-STRANGE2=4.
-QUIET=30
-YOUNG=60
-WARM_SD=1.
-WARM_C=40.
-QWALK=1e-4
+# The element's own heat at the first reading, K of oil: nothing, unless the oil is warm already
+# and the law has lost its memory in the middle of heating.
 HELD_SD_K: Final = 0.3
+HELD_WARM_SD_K: Final = 1.0
+WARM_C: Final = 40.0
+
 BLOCK_S: Final = 4.0
 READING_SD_K: Final = 0.03  # 0.0625 K / sqrt(12) = 0.018 K of the step, and a little jitter
-# Random walk a second, as variances: what the model leaves out (mains, cp, draughts).
-WALK_STORED_K2_S: Final = 1e-7
-WALK_OIL_K2_S: Final = 1e-7
+# Random walk a second, as variances: what the model leaves out. The rate's share is the mains.
+WALK_TEMPERATURES_K2_S: Final = 1e-7
+WALK_PROBE_K2_S: Final = 1e-8
 WALK_RATE_REL2_S: Final = 2e-6
 WALK_LOSS_K2_S3: Final = 1e-13
+
+# A surprise of three standard deviations, two blocks running, is something the model has no
+# word for: cold oil poured in, a lid opened. Then the temperatures are followed and nothing is
+# learnt of the vessel until it has been quiet for two minutes.
+STRANGE_SD2: Final = 9.0
+STILL_STRANGE_SD2: Final = 4.0
+STRANGE_BLOCKS: Final = 2
+QUIET_BLOCKS: Final = 30
+YOUNG_BLOCKS: Final = 60  # before that the vessel itself is the surprise
+SHOCK: Final = 5.0  # variance given to the temperatures, in squares of the surprise
+WALK_STRANGE_K2: Final = 1e-4  # and a block, until it is quiet
 
 
 @dataclass(slots=True)
@@ -75,9 +82,9 @@ class VesselModel:
     block_on_s: float = 0.0
     surprise_sum_k: float = 0.0
     surprises: int = 0
-    quiet: int = 0
-    blocks: int = 0
-    strange: int = 0  # blocks in a row far outside what was expected
+    blocks: int = 0  # learnt from, up to YOUNG_BLOCKS
+    strange: int = 0  # in a row far outside what was expected
+    quiet: int = 0  # still to pass before the vessel is learnt again
     cov: list[list[float]] = field(default_factory=lambda: [[0.0] * 8 for _ in range(8)])
 
     def anchor(self, reading_c: float, learnt: dict[str, float] | None) -> None:
@@ -93,7 +100,8 @@ class VesselModel:
         ):
             value = guess.get(name)
             if value is not None and isfinite(value) and allowed[0] <= value <= allowed[1]:
-                # Another fill or another season: half the usual doubt, never certainty.
+                # Another fill, another season: the litres, and so the rate, stay as doubtful
+                # as ever; the lags belong to the metal.
                 setattr(self, name, value)
                 sd[index] = usual_sd if index == RATE else min(usual_sd, 0.4 * abs(value) + 1e-6)
             else:
@@ -104,7 +112,7 @@ class VesselModel:
         for i in range(8):
             self.cov[i] = [0.0] * 8
             self.cov[i][i] = sd[i] * sd[i]
-        self._doubt_temperatures(0.03, HELD_SD_K if reading_c < WARM_C else WARM_SD)
+        self._doubt_temperatures(0.03, HELD_SD_K if reading_c < WARM_C else HELD_WARM_SD_K)
         self.anchored = True
         self._begin_block()
 
@@ -171,7 +179,7 @@ class VesselModel:
 
     def _learn(self) -> None:
         h, on_s = self.block_s, self.block_on_s
-        self.blocks = min(self.blocks + 1, 1000)
+        self.blocks = min(self.blocks + 1, YOUNG_BLOCKS)
         p = self.cov
         above = self.oil_c - self.ref_c
         give = 1.0 - exp(-h / self.element_s)
@@ -191,13 +199,13 @@ class VesselModel:
         m_p = [stay * x + show * t + d_show * b
                for x, t, b in zip(p_p, p_t, p_b, strict=True)]
         vv = (m_v[0] - fade * m_v[1] + on_s * m_v[3] - h * m_v[4] - hs * m_v[5]
-              + h * WALK_STORED_K2_S)
+              + h * WALK_TEMPERATURES_K2_S)
         vt = keep * m_v[1] + give * m_v[0] - h * m_v[4] - hs * m_v[5] + d_give * m_v[6]
         vp = stay * m_v[2] + show * m_v[1] + d_show * m_v[7]
         tt = (keep * m_t[1] + give * m_t[0] - h * m_t[4] - hs * m_t[5] + d_give * m_t[6]
-              + h * WALK_OIL_K2_S)
+              + h * WALK_TEMPERATURES_K2_S)
         tp = stay * m_t[2] + show * m_t[1] + d_show * m_t[7]
-        pp = stay * m_p[2] + show * m_p[1] + d_show * m_p[7] + h * 1e-8
+        pp = stay * m_p[2] + show * m_p[1] + d_show * m_p[7] + h * WALK_PROBE_K2_S
         m_v[0], m_v[1], m_v[2] = vv, vt, vp
         m_t[0], m_t[1], m_t[2] = vt, tt, tp
         m_p[0], m_p[1], m_p[2] = vp, tp, pp
@@ -212,61 +220,63 @@ class VesselModel:
         self._begin_block()
 
     def _correct(self, surprise_k: float) -> None:
+        if self._strange(surprise_k):
+            return
         p = self.cov
-        noise = READING_SD_K * READING_SD_K
-        spread = p[PROBE][PROBE] + noise
-        limit = STRANGE if self.quiet == 0 else STRANGE2
+        column = p[PROBE]
+        spread = column[PROBE] + READING_SD_K * READING_SD_K
+        gain = [x / spread for x in column]
+        if self.quiet:
+            self._follow(gain, surprise_k)
+            return
+        for i, g in enumerate(gain):
+            p[i] = [x - g * c for x, c in zip(p[i], column, strict=True)]
+        self.stored_c += gain[STORED] * surprise_k
+        self.oil_c += gain[OIL] * surprise_k
+        self.probe_c += gain[PROBE] * surprise_k
+        self.rate_k_s = _within(self.rate_k_s + gain[RATE] * surprise_k, RATE_RANGE_K_S)
+        self.loss_k_s = _within(self.loss_k_s + gain[LOSS] * surprise_k, LOSS_RANGE_K_S)
+        self.loss_slope = _within(self.loss_slope + gain[SLOPE] * surprise_k,
+                                  SLOPE_RANGE_PER_S)
+        self.element_s = _within(self.element_s + gain[ELEMENT_S] * surprise_k, LAG_RANGE_S)
+        self.probe_s = _within(self.probe_s + gain[PROBE_S] * surprise_k, LAG_RANGE_S)
+
+    def _strange(self, surprise_k: float) -> bool:
+        """Whether to pass this block over; widens the temperatures when it is no accident."""
+        p = self.cov
+        limit = STILL_STRANGE_SD2 if self.quiet else STRANGE_SD2
+        spread = p[PROBE][PROBE] + READING_SD_K * READING_SD_K
+        more = 0.0
         if surprise_k * surprise_k > limit * spread:
             self.strange += 1
-            if self.strange < STRANGE_N:
-                return  # one odd block is noise; more are something that happened
-            if self.blocks >= YOUNG:
-                self.quiet = QUIET
+            if self.strange < STRANGE_BLOCKS:
+                return True  # one odd block is noise
+            if self.blocks >= YOUNG_BLOCKS:
+                self.quiet = QUIET_BLOCKS + 1
             more = SHOCK * surprise_k * surprise_k
+        else:
+            self.strange = 0
+        if self.quiet:
+            self.quiet -= 1
+            more += WALK_STRANGE_K2
+        if more:
             for i in (STORED, OIL):
                 for j in (STORED, OIL):
                     p[i][j] += more
-        else:
-            self.strange = 0
-        column = p[PROBE]
-        if self.quiet:
-            self.quiet -= 1
-            for i in (STORED, OIL):
-                for j in (STORED, OIL):
-                    p[i][j] += QWALK
-            self._correct_temperatures(surprise_k)
-            return
-        gain = [x / spread for x in column]
-        for i in range(8):
-            g = gain[i]
-            p[i] = [x - g * c for x, c in zip(p[i], column, strict=True)]
-        self.stored_c += gain[0] * surprise_k
-        self.oil_c += gain[1] * surprise_k
-        self.probe_c += gain[2] * surprise_k
-        self.rate_k_s = _within(self.rate_k_s + gain[3] * surprise_k, RATE_RANGE_K_S)
-        self.loss_k_s = _within(self.loss_k_s + gain[4] * surprise_k, (-0.05, 0.05))
-        self.loss_slope = _within(self.loss_slope + gain[5] * surprise_k, SLOPE_RANGE_PER_S)
-        self.element_s = _within(self.element_s + gain[6] * surprise_k, LAG_RANGE_S)
-        self.probe_s = _within(self.probe_s + gain[7] * surprise_k, LAG_RANGE_S)
+        return False
 
-    def _correct_temperatures(self, surprise_k: float) -> None:
-        """Follow the temperatures and learn nothing of the vessel (the gain of the rest is 0).
-
-        With a gain that is not the best one the covariance is P - K c' - c K' + K S K'.
-        """
+    def _follow(self, gain: list[float], surprise_k: float) -> None:
+        """Correct the three temperatures only; the gain of the other five is taken as 0."""
         p = self.cov
         column = list(p[PROBE])
-        spread = column[PROBE] + READING_SD_K * READING_SD_K
-        gain = [column[i] / spread for i in (STORED, OIL, PROBE)]
-        for i in range(3):
-            for j in range(8):
-                p[i][j] -= gain[i] * column[j]
-        for i in range(3):
-            for j in range(3, 8):
+        for i in (STORED, OIL, PROBE):
+            p[i] = [x - gain[i] * c for x, c in zip(p[i], column, strict=True)]
+        for i in (STORED, OIL, PROBE):
+            for j in range(RATE, 8):
                 p[j][i] = p[i][j]
-        self.stored_c += gain[0] * surprise_k
-        self.oil_c += gain[1] * surprise_k
-        self.probe_c += gain[2] * surprise_k
+        self.stored_c += gain[STORED] * surprise_k
+        self.oil_c += gain[OIL] * surprise_k
+        self.probe_c += gain[PROBE] * surprise_k
 
     def sound(self) -> bool:
         """Whether every belief is a finite number and no variance is negative."""
