@@ -1,0 +1,44 @@
+"""One fault-free batch, rehearsed once for all tests of this folder."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from esterward.record.journal import Journal
+from esterward.settings.files import load_pair
+from esterward.values.batch import Batch
+from esterward.values.reactor import Reactor
+from esterward_sim.rehearsal import Rehearsal, Result
+
+TOP = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="session")
+def example() -> tuple[Batch, Reactor]:
+    batch, reactor = load_pair(TOP / "sim/scenarios/demo/batch.toml",
+                               TOP / "firmware/config/reactor.toml")
+    assert reactor is not None
+    return batch, reactor
+
+
+@pytest.fixture(scope="session")
+def short(example: tuple[Batch, Reactor]) -> tuple[Batch, Reactor]:
+    """The same with short waits, for tests that run many batches."""
+    batch, reactor = example
+    return replace(batch, settle_h=0.5, wash_stand_min=20.0, dry_min=60.0,
+                   washes=batch.washes[:2]), reactor
+
+
+@pytest.fixture(scope="session")
+def recorded(example: tuple[Batch, Reactor],
+             tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    """The demo's batch with its record on disk."""
+    batch, reactor = example
+    path = tmp_path_factory.mktemp("record") / "batch.sqlite"
+    journal = Journal(path)
+    result = Rehearsal(reactor, batch, journal).run()
+    journal.close()
+    return path, result

@@ -1,0 +1,181 @@
+"""A whole batch on the virtual rig: it ends complete, replays, copies and answers to its files."""
+
+from __future__ import annotations
+
+import copy
+import json
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import pytest
+
+from esterward.process.stages import STEPS
+from esterward.record.journal import read_trace
+from esterward.tick import Controller, from_plain
+from esterward.values.batch import Batch
+from esterward.values.reactor import Reactor
+from esterward_sim.rehearsal import FaultOrder, Rehearsal, Result
+from esterward_sim.virtual import NoRecord
+
+Pair = tuple[Batch, Reactor]
+
+
+def run(pair: Pair, **options: object) -> Result:
+    batch, reactor = pair
+    return Rehearsal(reactor, batch, NoRecord(), **options).run()  # type: ignore[arg-type]
+
+
+def run_to(rehearsal: Rehearsal, step: str, seconds: float = 0.0) -> None:
+    """Until the step is reached, and some seconds more."""
+    process = rehearsal.rig.controller.process.state
+    while process.step != step and not rehearsal.over:
+        rehearsal.step()
+    assert process.step == step
+    for _ in range(round(seconds * 4)):
+        rehearsal.step()
+
+
+def test_the_demo_batch_ends_complete_with_every_stage(recorded: tuple[Path, Result]) -> None:
+    _, result = recorded
+    assert result.complete, (result.state, result.why)
+    stages = [row["stage"] for row in result.stages]
+    order = ["fill", "heat", "methoxide", "dose", "mix", "check", "settle", "drain", "wash",
+             "dry", "store"]
+    assert [s for i, s in enumerate(stages) if s not in stages[:i]] == order
+    assert stages.count("wash") >= 2, "washing repeats"
+    assert stages.count("drain") == 2, "a first and a last drain"
+    assert {row["outcome"] for row in result.stages} == {"done"}
+
+
+def test_a_fault_free_batch_trips_only_on_the_start_checks_own_e_stop(
+    recorded: tuple[Path, Result],
+) -> None:
+    _, result = recorded
+    assert result.trips == ["e-stop"] and result.alarms == ["e-stop"]
+    latched = [e for e in result.events if e.kind == "latched"]
+    started = next(e for e in result.events if e.kind == "batch_started")
+    assert all(e.number < started.number for e in latched)
+
+
+def test_the_oil_never_touches_its_ceiling_and_stays_within_a_kelvin(
+    recorded: tuple[Path, Result],
+) -> None:
+    _, result = recorded
+    assert result.peak_oil_c is not None and result.ceiling_c is not None
+    assert result.setpoint_c is not None
+    assert result.peak_oil_c < result.ceiling_c
+    assert abs(result.peak_oil_c - result.setpoint_c) <= 1.0
+
+
+def test_a_batch_that_coasts_from_dosing_on_finishes_mixing_by_its_credit(
+    recorded: tuple[Path, Result],
+) -> None:
+    _, result = recorded
+    mix = next(row for row in result.stages if row["stage"] == "mix")
+    minutes = (mix["ended_s"] - mix["started_s"]) / 60.0
+    assert 60.0 < minutes < 180.0, "longer than an hour because it cools, shorter than the cap"
+
+
+def test_a_default_batch_with_dewatering_ends_complete(example: Pair) -> None:
+    batch, reactor = example
+    result = run((replace(batch, dewater="settle", settle_h=1.0), reactor))
+    assert result.complete
+    assert result.stages[1]["stage"] == "dewater"
+    assert result.json()["overshoot_k"] <= 1.0
+
+
+def test_the_same_seed_gives_the_same_bytes(short: Pair) -> None:
+    texts = [json.dumps([asdict(e) for e in run(short, seed=5).events]) for _ in range(2)]
+    assert texts[0] == texts[1]
+    other = json.dumps([asdict(e) for e in run(short, seed=6).events])
+    assert other != texts[0]
+
+
+def test_the_recorded_snapshots_replayed_give_identical_outputs_and_events(
+    recorded: tuple[Path, Result], example: Pair,
+) -> None:
+    path, result = recorded
+    batch, reactor = example
+    controller = Controller(reactor, batch)
+    events, count = [], 0
+    for snapshot, outputs in read_trace(path):
+        decision = controller.tick(snapshot)
+        assert decision.outputs == outputs, count
+        events += decision.events
+        count += 1
+    assert count > 40_000
+    assert events == result.events
+
+
+@pytest.mark.parametrize("step", [
+    "fill.pump", "heat.warm", "methoxide.dissolve", "dose.gate", "dose.pour", "mix.run",
+    "settle.first", "wash.stir", "dry.run",
+])
+def test_copied_and_restored_anywhere_it_goes_on_identically(short: Pair, step: str) -> None:
+    batch, reactor = short
+    one = Rehearsal(reactor, batch, NoRecord(), seed=3)
+    run_to(one, step, 7.25)
+    two = copy.deepcopy(one)
+    plain = json.loads(json.dumps(one.rig.controller.to_plain()))
+    restored = from_plain(reactor, batch, plain)
+    restored.outputs = one.rig.controller.outputs
+    two.rig.controller = two.rig.loop.controller = restored
+    two.person.sheet = lambda: restored.sheet
+    before = len(one.result.events)
+    for _ in range(4 * 900):
+        one.step()
+        two.step()
+        assert one.rig.relays.outputs == two.rig.relays.outputs
+    assert one.result.events[before:] == two.result.events[before:]
+    assert one.rig.plant.oil_c == two.rig.plant.oil_c
+
+
+def _heat_s(result: Result) -> float:
+    heat = next(row for row in result.stages if row["stage"] == "heat")
+    return float(heat["ended_s"] - heat["started_s"])
+
+
+def test_a_higher_setpoint_a_larger_volume_and_a_higher_place_change_the_rehearsal(
+    short: Pair,
+) -> None:
+    batch, reactor = short
+    base = run((replace(batch, setpoint_c=50.0), reactor))
+    hotter = run((replace(batch, setpoint_c=54.0), reactor))
+    larger = run((replace(batch, setpoint_c=50.0, oil_volume_l=150.0), reactor))
+    higher = run((replace(batch, setpoint_c=None), replace(reactor, altitude_m=2400.0)))
+    assert hotter.peak_oil_c and base.peak_oil_c and higher.peak_oil_c
+    assert hotter.peak_oil_c > base.peak_oil_c + 3.0 and _heat_s(hotter) > _heat_s(base)
+    assert _heat_s(larger) > 1.15 * _heat_s(base)
+    assert higher.ceiling_c and base.ceiling_c and higher.ceiling_c < base.ceiling_c - 3.0
+    assert higher.setpoint_c and higher.setpoint_c < 53.0
+
+
+@pytest.mark.parametrize(("fault", "code", "state"), [
+    ("mixer_stalled@mix+600", "mixer", "held"),
+    ("k1_welded@heat+600", "k1-welded", "held"),
+    ("probe_a_lost@heat+600", "probe-a", "held"),
+    ("cutout_open@heat+600", "cut-out", "held"),
+    ("level_low@heat+600", "level", "held"),
+])
+def test_a_lasting_fault_is_named_and_the_batch_does_not_end_complete(
+    short: Pair, fault: str, code: str, state: str,
+) -> None:
+    result = run(short, faults=(FaultOrder.parse(fault),))
+    assert not result.complete
+    assert code in result.trips
+
+
+def test_with_nobody_there_nothing_heats_for_long(short: Pair) -> None:
+    result = run(short, person="absent")
+    assert not result.complete and result.state == "held"
+    assert result.peak_oil_c is None or result.peak_oil_c < 58.0
+
+
+def test_every_step_but_the_special_ones_is_walked_by_the_rehearsals(
+    recorded: tuple[Path, Result],
+) -> None:
+    _, result = recorded
+    walked = {str(e.data["step"]) for e in result.events if e.kind == "step_started"}
+    special = {name for name in STEPS if name.startswith(("dewater", "cool"))} | {
+        "methoxide.second", "wash.soap"}
+    assert set(STEPS) - special <= walked
