@@ -153,9 +153,10 @@ def coast(
 
     While the methanol is poured (0..120 min) the batch cools; the credit starts afterwards.
     """
-    share = methanol_l / within("oil volume", oil_l, 0.01, 1e4, "L")
+    spirit_l = within("methanol volume", methanol_l, 0.0, 1e4, "L")
+    share = spirit_l / within("oil volume", oil_l, 0.01, 1e4, "L")
     lands = landing_c(oil_c, methanol_c, share, oil_kg_per_l)
-    capacity = oil_kj_per_k(oil_l, oil_kg_per_l, lands) + methanol_l * (
+    capacity = oil_kj_per_k(oil_l, oil_kg_per_l, lands) + spirit_l * (
         substances.methanol_density_kg_per_l(20.0) * substances.methanol_heat_kj_per_kg_k(lands))
     poured = within("pouring time", pour_min, 0.0, 120.0, "min")
     lands = cooled_c(lands, poured / 2.0, loss, capacity, room_c)

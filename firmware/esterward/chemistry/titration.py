@@ -100,7 +100,7 @@ def evaluate(readings_ml: tuple[float, ...], allowed_ml: float = SPREAD_ALLOWED_
     readings = tuple(within("titration reading", r, 0.0, 50.0, "mL") for r in readings_ml)
     n = len(readings)
     within("number of titration readings", n, 1, 1000, "")
-    allowed = within("allowed spread", allowed_ml, 0.0, 50.0, "mL")
+    allowed = within("allowed spread", allowed_ml, 0.0, 1000.0, "mL")
     mean = sum(readings) / n
     allowed = max(allowed, SPREAD_ALLOWED_SHARE * mean)
     spread = max(readings) - min(readings)
