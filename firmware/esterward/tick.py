@@ -14,9 +14,10 @@ from typing import Any, Final
 
 from esterward.chemistry import boiling
 from esterward.chemistry.sheet import Sheet, batch_sheet
-from esterward.process.control import Process, ProcessState, Wish, World
+from esterward.process.control import Process
 from esterward.process.observations import batch_with, refusal
 from esterward.process.stages import STEPS
+from esterward.process.state import ProcessState, Wish, World
 from esterward.process.words import words
 from esterward.safety import alarms, gate
 from esterward.safety import facts as proof

@@ -8,17 +8,16 @@ its business. Whatever it wishes, the gate decides.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
-from esterward.chemistry.boiling import Limits
 from esterward.chemistry.sheet import Sheet
 from esterward.process import start
 from esterward.process.heating import HeaterControl
 from esterward.process.prompts import CLEAR_QUESTION, PROMPTS, START_QUESTION
 from esterward.process.sequence import FINAL_STATES, Facts, advance
-from esterward.process.stages import FIRST_STEP, STEPS, Step
-from esterward.process.targets import METHOXIDE_GATE_C, TargetState, target_c
+from esterward.process.stages import STEPS, Step
+from esterward.process.state import ProcessState, Wish, World
+from esterward.process.targets import METHOXIDE_GATE_C, target_c
 from esterward.process.timers import (
     AT_TARGET_S,
     CREDIT_S,
@@ -27,14 +26,12 @@ from esterward.process.timers import (
     HEAT_OFF_PROOF_S,
     MIX_AT_MOST_S,
     POUR_EXTRA_S,
-    Timers,
     step_seconds,
 )
 from esterward.values import buttons
-from esterward.values.batch import Batch
+from esterward.values.batch import Batch, Wash
 from esterward.values.events import EventLog
 from esterward.values.reactor import Reactor
-from esterward.values.readings import Inputs
 
 OFF_OVERDUE_S: Final = 10.0
 PAUSE_S: Final = 15 * 60.0
@@ -43,76 +40,6 @@ STORE_S: Final = 10.0
 SECOND_DOSES: Final = 2
 MIXING_STEPS: Final = ("mix.run", "check.ask")
 REST_STARTS: Final = ("settle.first", "wash.stand", "dewater.stand")
-
-
-@dataclass(slots=True)
-class World:
-    """What the process is told of one tick. None means not known; booleans mean proven."""
-
-    dt_s: float
-    now_s: float
-    boot: str
-    wall_s: float | None
-    periodic: bool
-    oil_c: float | None
-    new_oil_c: float | None
-    inputs: Inputs | None
-    level_wet: bool
-    mixer_proven: bool
-    mixer_rests: bool
-    element_rests: bool
-    element_was_on: bool | None
-    k2_rests: bool
-    flag: bool
-    flag_stored: bool
-    flag_cleared: bool
-    limits: Limits | None
-    gestures: tuple[str, ...]
-    green_pressed: bool
-    hold: bool
-    abort: bool
-    pause: bool
-    latched: bool
-    restart_ok: bool
-    remote_hold: bool
-    stored: int
-
-
-@dataclass(slots=True)
-class Wish:
-    """What the process asks for; every default asks for nothing."""
-
-    element: bool = False
-    heating: bool = False
-    mixer: bool = False
-    air: bool = False
-    k2_only: bool = False
-    hand_pump: bool = False
-
-
-@dataclass(slots=True)
-class ProcessState:
-    """Everything the process remembers, plain enough for a checkpoint."""
-
-    state: str = "idle"
-    step: str = FIRST_STEP
-    why: str = ""
-    elapsed_s: float = 0.0
-    row_started_s: float = 0.0
-    repeats: dict[str, int] = field(default_factory=dict)
-    timers: Timers = field(default_factory=Timers)
-    target: TargetState = field(default_factory=TargetState)
-    checks: start.StartChecks = field(default_factory=start.StartChecks)
-    gate_number: int = 0
-    asked: str = ""
-    asked_text: str = ""
-    flag_wait_s: float = 0.0
-    washes_done: int = 0
-    second_doses: int = 0
-    evidence: list[str] = field(default_factory=list)
-    observed: list[tuple[str, float]] = field(default_factory=list)
-    heater: dict[str, Any] | None = None
-    learnt: dict[str, Any] | None = None
 
 
 class Process:
@@ -297,7 +224,7 @@ class Process:
                     waits.append(word)
         return tuple(waits)
 
-    def wash(self) -> Any:
+    def wash(self) -> Wash:
         """The wash under way or next: the plan's, and its last one again beyond the plan."""
         washes = self.batch.washes
         return washes[min(self.state.washes_done, len(washes) - 1)]

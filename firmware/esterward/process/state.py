@@ -1,0 +1,83 @@
+"""What the process is told, what it wishes, and what it remembers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from esterward.chemistry.boiling import Limits
+from esterward.process.stages import FIRST_STEP
+from esterward.process.start import StartChecks
+from esterward.process.targets import TargetState
+from esterward.process.timers import Timers
+from esterward.values.readings import Inputs
+
+
+@dataclass(slots=True)
+class World:
+    """What the process is told of one tick. None means not known; booleans mean proven."""
+
+    dt_s: float
+    now_s: float
+    boot: str
+    wall_s: float | None
+    periodic: bool
+    oil_c: float | None
+    new_oil_c: float | None
+    inputs: Inputs | None
+    level_wet: bool
+    mixer_proven: bool
+    mixer_rests: bool
+    element_rests: bool
+    element_was_on: bool | None
+    k2_rests: bool
+    flag: bool
+    flag_stored: bool
+    flag_cleared: bool
+    limits: Limits | None
+    gestures: tuple[str, ...]
+    green_pressed: bool
+    hold: bool
+    abort: bool
+    pause: bool
+    latched: bool
+    restart_ok: bool
+    remote_hold: bool
+    stored: int
+
+
+@dataclass(slots=True)
+class Wish:
+    """What the process asks for; every default asks for nothing."""
+
+    element: bool = False
+    heating: bool = False
+    mixer: bool = False
+    air: bool = False
+    k2_only: bool = False
+    hand_pump: bool = False
+
+
+@dataclass(slots=True)
+class ProcessState:
+    """Everything the process remembers, plain enough for a checkpoint."""
+
+    state: str = "idle"
+    step: str = FIRST_STEP
+    why: str = ""
+    elapsed_s: float = 0.0
+    row_started_s: float = 0.0
+    repeats: dict[str, int] = field(default_factory=dict)
+    timers: Timers = field(default_factory=Timers)
+    target: TargetState = field(default_factory=TargetState)
+    checks: StartChecks = field(default_factory=StartChecks)
+    gate_number: int = 0
+    asked: str = ""
+    asked_text: str = ""
+    flag_wait_s: float = 0.0
+    washes_done: int = 0
+    second_doses: int = 0
+    evidence: list[str] = field(default_factory=list)
+    observed: list[tuple[str, float]] = field(default_factory=list)
+    heater: dict[str, Any] | None = None
+    learnt: dict[str, Any] | None = None
