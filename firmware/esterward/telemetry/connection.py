@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -142,7 +143,7 @@ class Connection:
         assert self._client is not None
         properties = None
         if self._v5 and message.correlation is not None:
-            properties = Properties(PacketTypes.PUBLISH)
+            properties = _properties(PacketTypes.PUBLISH)
             properties.CorrelationData = message.correlation
         info = self._client.publish(message.topic, message.payload.encode("utf-8", "replace"),
                                     message.qos, message.retain, properties)
@@ -152,7 +153,7 @@ class Connection:
             self._why_gone = mqtt.error_string(info.rc)
 
     def step(self, now_s: float, busy: bool = False) -> None:
-        """One bounded piece of work; busy: there is something to send, so look at once."""
+        """One bounded piece of work; busy: an answer is awaited, so look at the socket now."""
         real_s = self._real_s()
         if self.phase == OPEN:
             if busy or self._sent or real_s >= self._read_at_s:
@@ -233,7 +234,7 @@ class Connection:
             return
         self.phase = GREETING
         client = _Client(
-            mqtt.CallbackAPIVersion.VERSION2, client_id=self._client_id,
+            CallbackAPIVersion.VERSION2, client_id=self._client_id,
             protocol=mqtt.MQTTv5 if self._v5 else mqtt.MQTTv311,
             clean_session=None if self._v5 else True, reconnect_on_failure=False)
         client.ready_socket = self._socket
@@ -249,7 +250,7 @@ class Connection:
         client.on_subscribe = self._guarded(client, self._on_subscribe)
         properties = None
         if self._v5:
-            properties = Properties(PacketTypes.CONNECT)
+            properties = _properties(PacketTypes.CONNECT)
             properties.SessionExpiryInterval = 0
             properties.MaximumPacketSize = MAX_RECEIVED_BYTES
         client.connect_async(self._host, self._port, KEEPALIVE_S, clean_start=True,
@@ -368,6 +369,10 @@ class Connection:
         self.subscribed = True
         if any(reason.is_failure for reason in reasons):
             self.fault = f"the broker refused the requests from afar: {reasons[0]}"
+
+
+def _properties(packet: int) -> Any:
+    return Properties(packet)  # type: ignore[no-untyped-call]
 
 
 def _poll(sock: socket.socket, wanted: int, seconds: float) -> bool:

@@ -268,7 +268,7 @@ class MqttLink:
             self._outbox.show(self._topic("remote", "nonce"), nonce)
         connection = self._connection
         for _ in range(ROUNDS_A_STEP):
-            connection.step(now_s, bool(len(self._outbox)))
+            connection.step(now_s, bool(self._outbox.dirty or self._outbox.lines))
             if connection.phase == AWAY and self._generation:
                 self._forget_connection()
             elif connection.opened != self._generation:
@@ -284,7 +284,7 @@ class MqttLink:
             [m for m in self._connection.take_unacknowledged() if not m.retain])
 
     def _pump(self) -> bool:
-        """Send while the broker keeps up; True when something went and more may be read."""
+        """Send while the broker keeps up; True when something went that will be answered."""
         sent = False
         connection = self._connection
         while connection.can_send():
@@ -293,12 +293,12 @@ class MqttLink:
                 if message is None:
                     break
                 connection.send(message)
+                sent = sent or message.qos > 0
             elif connection.subscribed and self._shown is not None:
                 self._tell_state(topics.STATE_READY)
-                self._ready = True
+                self._ready = sent = True
             else:
                 break
-            sent = True
         return sent
 
     def _tell_state(self, state: str) -> None:
