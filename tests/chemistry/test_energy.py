@@ -79,6 +79,14 @@ def test_without_loss_the_hour_is_worth_what_the_landing_is_worth() -> None:
     assert got.mixing_min == pytest.approx(60.0 / credit.mixing_weight(got.lands_c), abs=1.0)
 
 
+def test_half_of_the_pouring_time_cools_the_batch_before_the_credit_starts() -> None:
+    got = energy.coast(55.0, 120.0, 24.0, 20.0, 20.0, 30.0)
+    lands = energy.landing_c(55.0, 20.0, 0.2)
+    # 30 W/K for ten minutes on 120 L of oil (2.05) and 24 L of methanol (2.7 kJ/kg/K).
+    fall = 30.0 * (lands - 20.0) * 600.0 / (1000.0 * (110.2 * 2.05 + 19.0 * 2.7))
+    assert lands - got.lands_c == pytest.approx(fall, rel=0.04)
+
+
 def test_the_expected_mixing_ends_when_sixty_minutes_are_earned() -> None:
     got = energy.coast(55.0, 120.0, 24.0, 20.0, 15.0, 4.0)
     capacity = energy.oil_kj_per_k(120.0) + 24.0 * 0.791 * 2.7

@@ -32,6 +32,7 @@ def test_oil_and_methanol_above_the_vessel_are_an_error_with_the_most_that_fits(
         "[oil] volume = 170 L and 34.0 L of methanol are 204.0 L, more than the vessel's 200 L; "
         'write at most "166.6 L".')
     assert not batch_sheet(replace(BATCH, oil_volume_l=166.6), REACTOR).errors
+    assert batch_sheet(replace(BATCH, oil_volume_l=166.7), REACTOR).errors
 
 
 def test_a_setpoint_above_the_highest_is_an_error_with_the_highest() -> None:
@@ -39,7 +40,8 @@ def test_a_setpoint_above_the_highest_is_an_error_with_the_highest() -> None:
     assert only_error(sheet) == (
         "[heat] setpoint = 60.0 degC is above the highest allowed at this reactor, 55.1 degC; "
         'write at most "55.1 degC", or leave it out.')
-    assert not batch_sheet(replace(BATCH, setpoint_c=55.1), REACTOR).errors
+    assert not batch_sheet(replace(BATCH, setpoint_c=55.17), REACTOR).errors
+    assert batch_sheet(replace(BATCH, setpoint_c=55.18), REACTOR).errors
 
 
 def test_a_setpoint_above_the_reactors_own_cap_is_an_error() -> None:

@@ -7,7 +7,7 @@ pressure and altitude; it does not know stages, probes or the methanol flag.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite, log10
+from math import log10
 
 ALTITUDE_RANGE_M = (-430.0, 5000.0)
 PRESSURE_RANGE_KPA = (50.0, 110.0)
@@ -67,8 +67,7 @@ def _checked(what: str, value: float, allowed: tuple[float, float], unit: str) -
     if (
         isinstance(value, bool)
         or not isinstance(value, (int, float))
-        or not isfinite(value)
-        or not low <= value <= high
+        or not low <= value <= high  # false for NaN too
     ):
         raise ValueError(f"{what} must be a number from {low:g} to {high:g} {unit}, not {value}")
     return float(value)

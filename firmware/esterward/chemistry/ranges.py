@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from math import isfinite
-
 
 def within(what: str, value: float | None, low: float, high: float, unit: str) -> float:
     """The value as a float; ValueError with one sentence for None, NaN, infinity, out of range."""
     if (
         isinstance(value, bool)
         or not isinstance(value, (int, float))
-        or not isfinite(value)
-        or not low <= value <= high
+        or not low <= value <= high  # false for NaN too
     ):
         of = f" {unit}" if unit else ""
         raise ValueError(f"{what} must be a number from {low:g} to {high:g}{of}, not {value}")
