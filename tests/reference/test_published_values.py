@@ -92,7 +92,7 @@ CHECKED: dict[str, Callable[[], float]] = {
     "conv.140F": lambda: convert(140.0, "degF", "degC"),
     "conv.145F": lambda: convert(145.0, "degF", "degC"),
     "oil.M_triolein": lambda: substances.TRIOLEIN,
-    # Soybean oil has a saponification value of about 193 mg KOH/g (189..195, Codex STAN 210, from memory).
+    # Saponification value of soybean oil: 189..195 mg KOH/g (Codex STAN 210, from memory).
     "oil.M_soy": lambda: substances.oil_molar_mass(193.0),
     "oil.rho20": lambda: 1000.0 * substances.oil_density_kg_per_l(20.0),
     "oil.rho55": lambda: 1000.0 * substances.oil_density_kg_per_l(55.0),
