@@ -195,7 +195,7 @@ def test_disagreement_is_a_cause_after_its_time(message: dict[str, Any], cycles:
     assert not bench.cycle(cycles).enable
 
 
-def test_a_controller_that_says_clear_against_the_guards_flag_disagrees_after_five_seconds() -> None:
+def test_a_clear_word_against_the_guards_flag_disagrees_after_five_seconds() -> None:
     bench = Bench(flag=True)
     bench.message["flag"] = False
     assert bench.cycle(20).enable

@@ -1,7 +1,8 @@
 """Presses of the three buttons turned into gestures.
 
-Both the controller and the guard step one of these, each for itself. A gap in the readings
-(None) forgets a press half made: a gesture needs every moment of it seen.
+Both the controller and the guard step one of these, each for itself. A gesture needs every
+moment of its press seen: a gap in the readings (None) forgets a press half made, and a button
+that is already down at the first look, or after a gap, means nothing until it was up.
 """
 
 from __future__ import annotations
@@ -39,19 +40,26 @@ class Buttons:
     blue: Button = field(default_factory=Button)
     both_since_s: float | None = None
     both_spent: bool = False
+    blind: bool = True
 
     def step(
         self, now_s: float, green: bool | None, black: bool | None, blue: bool | None
     ) -> tuple[str, ...]:
         """Take the three levels (None: not known) and return finished gestures, often none."""
+        if green is None or black is None or blue is None:
+            if not self.blind:
+                for button in (self.green, self.black, self.blue):
+                    button.since_s, button.spent = None, False
+                self.both_since_s, self.both_spent, self.blind = None, False, True
+            return ()
+        if self.blind:
+            self.blind = False
+            for button, level in ((self.green, green), (self.black, black), (self.blue, blue)):
+                if level:
+                    button.since_s, button.spent = now_s, True
         if not (green or black or blue) and (
             self.green.since_s is None and self.black.since_s is None and self.blue.since_s is None
         ):
-            return ()
-        if green is None or black is None or blue is None:
-            for button in (self.green, self.black, self.blue):
-                button.since_s, button.spent = None, False
-            self.both_since_s, self.both_spent = None, False
             return ()
         gestures: list[str] = []
         if green and blue:

@@ -1,0 +1,69 @@
+"""Presses to gestures: each gesture once, nothing from half-seen presses."""
+
+from __future__ import annotations
+
+import pytest
+
+from esterward.values.buttons import (
+    BLACK_HELD,
+    BLACK_SHORT,
+    BLUE_HELD,
+    BLUE_SHORT,
+    GREEN_BLUE,
+    GREEN_HELD,
+    GREEN_SHORT,
+    Buttons,
+)
+
+Line = list[tuple[float, bool | None, bool | None, bool | None]]
+
+
+def play(*presses: tuple[str, float, float], until_s: float = 20.0,
+         gap: tuple[float, float] | None = None) -> list[str]:
+    """Quarter-second readings of presses (button, from, to); a gap is not known."""
+    buttons, found = Buttons(), []
+    for quarter in range(int(until_s * 4)):
+        now_s = quarter / 4
+        if gap is not None and gap[0] <= now_s < gap[1]:
+            found += buttons.step(now_s, None, None, None)
+            continue
+        down = {name for name, start, end in presses if start <= now_s < end}
+        found += buttons.step(now_s, "green" in down, "black" in down, "blue" in down)
+    return found
+
+
+@pytest.mark.parametrize(("button", "seconds", "gesture"), [
+    ("green", 0.5, GREEN_SHORT), ("green", 1.75, GREEN_SHORT), ("green", 2.25, GREEN_HELD),
+    ("black", 4.75, BLACK_SHORT), ("black", 5.25, BLACK_HELD),
+    ("blue", 4.75, BLUE_SHORT), ("blue", 5.25, BLUE_HELD), ("green", 15.0, GREEN_HELD),
+])
+def test_the_length_decides_and_each_press_means_one_thing(button: str, seconds: float,
+                                                           gesture: str) -> None:
+    assert play((button, 1.0, 1.0 + seconds)) == [gesture]
+
+
+def test_both_for_five_seconds_is_a_gesture_of_its_own() -> None:
+    assert play(("green", 1.0, 6.75), ("blue", 1.25, 6.5)) == [GREEN_BLUE]
+
+
+def test_both_but_too_short_means_nothing() -> None:
+    assert play(("green", 1.0, 5.5), ("blue", 1.25, 6.0)) == []
+
+
+def test_a_green_hold_that_already_counted_does_not_become_the_clearing_gesture() -> None:
+    assert play(("green", 1.0, 12.0), ("blue", 4.0, 12.0)) == [GREEN_HELD]
+
+
+def test_a_second_short_press_within_two_seconds_is_a_slip() -> None:
+    assert play(("green", 1.0, 1.5), ("green", 2.0, 2.5)) == [GREEN_SHORT]
+    assert play(("green", 1.0, 1.5), ("green", 4.0, 4.5)) == [GREEN_SHORT, GREEN_SHORT]
+
+
+def test_a_button_that_was_down_at_the_first_look_means_nothing_until_it_was_up() -> None:
+    assert play(("green", 0.0, 8.0)) == []
+    assert play(("green", 0.0, 1.0), ("green", 3.0, 3.5)) == [GREEN_SHORT]
+
+
+def test_a_press_with_a_gap_in_the_readings_is_forgotten() -> None:
+    assert play(("green", 1.0, 6.5), gap=(2.0, 2.5)) == []
+    assert play(("blue", 1.0, 6.5), gap=(4.0, 6.75)) == []
