@@ -65,7 +65,7 @@ class ControllerState:
     last_event: int = 0
     flag: FlagState = field(default_factory=FlagState)
     buttons: buttons.Buttons = field(default_factory=buttons.Buttons)
-    green_down: bool = False
+    green_down: bool = True      # until seen up: a stuck button is nobody
     barometer_kpa: float | None = None
     process: ProcessState = field(default_factory=ProcessState)
     safety: SafetyState = field(default_factory=SafetyState)
@@ -170,7 +170,7 @@ class Controller:
     def _gestures(self, now_s: float, inputs: Inputs | None) -> tuple[str, ...]:
         state = self.state
         if inputs is None:
-            state.green_down = False
+            state.green_down = True
             return state.buttons.step(now_s, None, None, None)
         if inputs.green and not state.green_down:
             state.safety.presence_age_s = 0.0  # any green press is somebody there
@@ -372,7 +372,7 @@ class Controller:
         state = self.state
         self.outputs, state.commanded = SAFE, [False] * len(OUTPUT_NAMES)
         state.last_s, state.last_event = None, max(last_event, state.last_event)
-        state.buttons, state.green_down = buttons.Buttons(), False
+        state.buttons, state.green_down = buttons.Buttons(), True
         safety = state.safety
         safety.presence_age_s = None
         for judge in (safety.probe_a, safety.probe_b):  # stamps are of another boot

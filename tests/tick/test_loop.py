@@ -1,0 +1,108 @@
+"""The cycle around the tick: order of hand-overs, extra ticks, outputs off at the end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from esterward.loop import Loop, Ports
+from esterward.tick import Controller
+from esterward.values.messages import GuardReport
+from esterward.values.outputs import SAFE, Outputs
+from esterward.values.readings import Inputs, ProbeReading
+from harness import BATCH, REACTOR
+
+
+class World:
+    """Every port in one, noting the order in which it is called."""
+
+    boot = "b1"
+    stored = 0
+    fault = ""
+
+    def __init__(self) -> None:
+        self.time_s, self.calls = 10.0, []
+        self.inputs = Inputs(estop_closed=True, cutout_closed=True, k1_open=True, k2_open=True)
+        self.outputs: Outputs | None = None
+        self.waits = 0
+
+    def now_s(self) -> float:
+        return self.time_s
+
+    def wall_s(self) -> float | None:
+        return None
+
+    def wait(self, until_s: float) -> None:
+        self.time_s, self.waits = max(self.time_s, until_s), self.waits + 1
+        if self.waits > 400:
+            raise RuntimeError("the test's time is over")
+
+    def read(self, now_s: float) -> ProbeReading:
+        return ProbeReading(20.0, now_s)
+
+    def write(self, outputs: Outputs, now_s: float) -> None:
+        self.calls.append("relays")
+        self.outputs = outputs
+
+    def send(self, report: object, now_s: float) -> None:
+        self.calls.append("guard")
+
+    def take(self, now_s: float) -> GuardReport:
+        return GuardReport(1, now_s, "b1", self.inputs, ProbeReading(20.0, now_s), False, (), True,
+                           57.0, 85.0, "d1")
+
+    def add(self, *_: object) -> None:
+        self.calls.append("record")
+
+    def take_requests(self) -> tuple[()]:
+        return ()
+
+    def step(self, now_s: float) -> None:
+        self.calls.append("step")
+
+    def show(self, *_: object) -> None:
+        self.calls.append("telemetry")
+
+
+@pytest.fixture
+def world() -> World:
+    return World()
+
+
+@pytest.fixture
+def loop(world: World) -> Loop:
+    return Loop(Controller(REACTOR, BATCH), Ports(
+        clock=world, probe=world, relays=world, guard=world, record=world, telemetry=world))
+
+
+def test_outputs_come_first_then_guard_record_and_telemetry(loop: Loop, world: World) -> None:
+    loop.look()
+    assert world.calls == ["relays", "guard", "record", "step", "telemetry", "step"]
+
+
+def test_it_ticks_each_second_and_at_once_when_an_input_changes(loop: Loop, world: World) -> None:
+    ticked = []
+    for quarter in range(12):
+        if quarter == 6:
+            world.inputs = replace(world.inputs, estop_closed=False)
+        if loop.look() is not None:
+            ticked.append(quarter)
+        world.time_s += 0.25
+    assert ticked == [0, 4, 6, 8]
+
+
+def test_a_late_look_ticks_once_and_does_not_catch_up(loop: Loop, world: World) -> None:
+    loop.look()
+    world.time_s += 7.3
+    assert loop.look() is not None
+    assert loop.look() is None
+
+
+def test_outputs_are_off_when_the_loop_ends_however_it_ends(loop: Loop, world: World) -> None:
+    loop.run(lambda: world.waits < 8)
+    assert world.outputs == SAFE
+    world.outputs, world.waits = None, 0
+    with pytest.raises(RuntimeError):
+        loop.run(lambda: True)
+    assert world.outputs == SAFE
