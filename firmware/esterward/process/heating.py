@@ -13,10 +13,10 @@ nothing about watts or litres.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import isfinite, log
+from math import isfinite, log, nan
 from typing import Any, Final
 
-from esterward.process.heating_model import VesselModel
+from esterward.process.heating_model import LEARNT, VesselModel
 from esterward.values.plain import from_plain, to_plain
 
 OLDEST_READING_S: Final = 5.0
@@ -36,8 +36,8 @@ CAUTION: Final = 1.0  # standard deviations of the prediction kept in hand
 class _State:
     """Everything the law remembers; plain numbers of fixed count."""
 
-    setpoint_c: float
-    ceiling_c: float
+    setpoint_c: float | None
+    ceiling_c: float | None
     period_s: float
     element: str
     guess: dict[str, float]
@@ -74,25 +74,27 @@ class HeaterControl:
             raise ValueError(f"element: {element!r} is not one of {', '.join(ELEMENTS)}")
         if not 0.1 <= period_s <= 5.0:
             raise ValueError(f"period_s: {period_s} is not within 0.1..5 s")
-        self._s = _State(setpoint_c, ceiling_c, period_s, element, dict(learnt or {}))
+        guess = {name: float(value) for name, value in (learnt or {}).items()
+                 if name in LEARNT and type(value) in (int, float) and isfinite(value)}
+        self._s = _State(_finite(setpoint_c), _finite(ceiling_c), period_s, element, guess)
 
     @property
     def setpoint_c(self) -> float:
-        """Where the oil is to go, degC."""
-        return self._s.setpoint_c
+        """Where the oil is to go, degC. NaN when it was set to no number: then never on."""
+        return nan if self._s.setpoint_c is None else self._s.setpoint_c
 
     @setpoint_c.setter
     def setpoint_c(self, value: float) -> None:
-        self._s.setpoint_c = value
+        self._s.setpoint_c = _finite(value)
 
     @property
     def ceiling_c(self) -> float:
-        """No heat is asked for at or above this, degC."""
-        return self._s.ceiling_c
+        """No heat is asked for at or above this, degC. NaN as for the setpoint."""
+        return nan if self._s.ceiling_c is None else self._s.ceiling_c
 
     @ceiling_c.setter
     def ceiling_c(self, value: float) -> None:
-        self._s.ceiling_c = value
+        self._s.ceiling_c = _finite(value)
 
     @property
     def cycles(self) -> int:
@@ -154,12 +156,15 @@ class HeaterControl:
             s.good_c, s.good_at_s = oil_c, now_s
         elif oil_c is not None:
             return self._answer(False, now_s)
+        setpoint_c, ceiling_c = s.setpoint_c, s.ceiling_c
         if (
             s.good_c is not None and s.good_at_s is not None
+            and setpoint_c is not None and ceiling_c is not None
             and now_s - s.good_at_s <= OLDEST_READING_S
-            and s.good_c < s.ceiling_c and model.stored_c < s.ceiling_c
+            and s.good_c < ceiling_c and model.stored_c < ceiling_c
         ):
-            return self._answer(self._wanted(now_s), now_s)
+            return self._answer(
+                self._wanted(now_s, min(setpoint_c, ceiling_c - BELOW_CEILING_K)), now_s)
         return self._answer(False, now_s)
 
     def _answer(self, on: bool, now_s: float) -> bool:
@@ -172,11 +177,10 @@ class HeaterControl:
                 s.closed_at_s = now_s
         return on
 
-    def _wanted(self, now_s: float) -> bool:
+    def _wanted(self, now_s: float, aim_c: float) -> bool:
         """On while the peak, were it switched off now, stays below the aim."""
         s = self._s
         model = s.model
-        aim_c = min(s.setpoint_c, s.ceiling_c - BELOW_CEILING_K)
         if s.element == "contactor":
             return self._wanted_contactor(now_s, aim_c)
         far = s.asked or model.oil_c < aim_c - NEAR_K
@@ -216,3 +220,7 @@ class HeaterControl:
         if s.closed_at_s is not None and now_s - s.closed_at_s < CONTACTOR_CYCLE_S:
             return False
         return peak_c < aim_c - 0.5 * rise_k
+
+
+def _finite(value: float) -> float | None:
+    return value if isfinite(value) else None

@@ -33,6 +33,14 @@ RATE_RANGE_K_S: Final = (0.0005, 0.2)
 LOSS_RANGE_K_S: Final = (-0.05, 0.05)
 SLOPE_RANGE_PER_S: Final = (-1e-4, 6e-4)
 
+# What a batch leaves to the next: name -> (index, usual, allowed).
+LEARNT: Final = {
+    "rate_k_s": (RATE, RATE_K_S, RATE_RANGE_K_S),
+    "loss_slope": (SLOPE, SLOPE_PER_S, SLOPE_RANGE_PER_S),
+    "element_s": (ELEMENT_S, ELEMENT_LAG_S, LAG_RANGE_S),
+    "probe_s": (PROBE_S, PROBE_LAG_S, LAG_RANGE_S),
+}
+
 # The element's own heat at the first reading, K of oil: nothing, unless the oil is warm already
 # and the law has lost its memory in the middle of heating.
 HELD_SD_K: Final = 0.3
@@ -92,17 +100,12 @@ class VesselModel:
         self.stored_c = self.oil_c = self.probe_c = self.seen_c = self.ref_c = reading_c
         guess = learnt or {}
         sd = [0.0] * 8
-        for index, name, (usual, usual_sd), allowed in (
-            (RATE, "rate_k_s", RATE_K_S, RATE_RANGE_K_S),
-            (SLOPE, "loss_slope", SLOPE_PER_S, SLOPE_RANGE_PER_S),
-            (ELEMENT_S, "element_s", ELEMENT_LAG_S, LAG_RANGE_S),
-            (PROBE_S, "probe_s", PROBE_LAG_S, LAG_RANGE_S),
-        ):
+        for name, (index, (usual, usual_sd), allowed) in LEARNT.items():
             value = guess.get(name)
-            if value is not None and isfinite(value) and allowed[0] <= value <= allowed[1]:
+            if value is not None and allowed[0] <= value <= allowed[1]:
+                setattr(self, name, value)
                 # Another fill, another season: the litres, and so the rate, stay as doubtful
                 # as ever; the lags belong to the metal.
-                setattr(self, name, value)
                 sd[index] = usual_sd if index == RATE else min(usual_sd, 0.4 * abs(value) + 1e-6)
             else:
                 setattr(self, name, usual)
@@ -286,8 +289,7 @@ class VesselModel:
 
     def learnt(self) -> dict[str, float]:
         """What the next batch may start from."""
-        return {"rate_k_s": self.rate_k_s, "loss_slope": self.loss_slope,
-                "element_s": self.element_s, "probe_s": self.probe_s}
+        return {name: float(getattr(self, name)) for name in LEARNT}
 
 
 def _within(value: float, allowed: tuple[float, float]) -> float:
