@@ -110,6 +110,18 @@ def test_k1_closed_against_command_is_named_after_its_read_back_time() -> None:
     assert bench.state.latches == ["k1"]
 
 
+def test_k1_that_closes_just_before_its_message_is_read_is_no_cause() -> None:
+    bench = Bench()
+    bench.message["k1"] = False
+    bench.inputs = replace(bench.inputs, k1_open=True)
+    bench.cycle(20)
+    bench.inputs = replace(bench.inputs, k1_open=False)
+    assert bench.cycle(2).enable
+    bench.message["k1"] = True
+    assert bench.cycle(8).enable
+    assert bench.state.latches == []
+
+
 def test_a_message_of_two_seconds_is_heard_and_an_older_one_is_silence() -> None:
     bench = Bench()
     bench.silent_since_s = bench.now_s
@@ -219,6 +231,19 @@ def test_pressures_half_a_kilopascal_apart_agree() -> None:
 def test_a_file_that_cannot_be_read_means_set_and_is_written_anew(text: str | None) -> None:
     state = rule.read_file(text)
     assert state.flag and state.unwritten
+    assert state.latches == ([] if text is None else ["memory"])
+
+
+def test_the_latch_of_an_unreadable_file_is_reset_by_hand_like_any_other() -> None:
+    bench = Bench(flag=True)
+    bench.state = rule.read_file("{")
+    bench.message["k2_wanted"] = False
+    bench.inputs = replace(bench.inputs, k2_open=True)
+    bench.cycle(4)
+    assert bench.state.latches == ["memory"]
+    bench.press(6.0, "blue")
+    assert bench.state.latches == []
+    assert json.loads(bench.written[-1])["latches"] == []
 
 
 def test_the_file_comes_back_as_it_was_written() -> None:

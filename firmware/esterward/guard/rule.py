@@ -12,7 +12,9 @@ controller that restarts with a clear flag after a silence so meets a guard that
 disagree, and the question is asked again.
 
 The file (flag and latches) is written only with K2 open: `write` asks for it, the shell says
-`stored` in the next step, and only then is a new flag reported.
+`stored` in the next step, and only then is a new flag reported. A file that is there but cannot
+be read may have held latches, so it is a latch itself ("memory"); no file at all is a first
+start, with the flag set and no latch.
 """
 
 from __future__ import annotations
@@ -84,7 +86,7 @@ class GuardState:
     doubted_c: float | None = None
     flags_apart_s: float = 0.0
     pressures_apart_s: float = 0.0
-    k1_off_s: float = 0.0
+    k1_against_s: float = 0.0
     kpa: float | None = None
     limits: boiling.Limits | None = None
 
@@ -117,6 +119,7 @@ CAUSES: Final = {row.code: row for row in (
     Cause("k1", "always"),
     Cause("methanol-heat", "enabled"),
     Cause("disagreement", "enabled"),
+    Cause("memory", "always"),
 )}
 
 
@@ -126,18 +129,22 @@ def file_text(state: GuardState) -> str:
 
 
 def read_file(text: str | None) -> GuardState:
-    """The state after a start: anything unreadable or missing means flag set, to be written."""
+    """The state after a start; None: there is no file. Anything doubtful means flag set."""
     state = GuardState(unwritten=True)
+    if text is None:
+        return state
     try:
-        plain = json.loads(text or "")
+        plain = json.loads(text)
         if (type(plain) is dict and plain.get("version") == 1 and type(plain["flag"]) is bool
                 and type(plain["latches"]) is list
                 and all(code in CAUSES for code in plain["latches"])):
             state.flag = state.flag_reported = plain["flag"]
             state.latches = list(plain["latches"])
             state.unwritten = False
+            return state
     except (ValueError, KeyError, TypeError, RecursionError):
         pass
+    state.latches = ["memory"]
     return state
 
 
@@ -249,8 +256,9 @@ def _causes(config: GuardConfig, state: GuardState, inputs: Inputs,
         found.append("level")
     if "lid_closed" in config.fitted and inputs.lid_closed is not True and state.flag:
         found.append("lid")
-    state.k1_off_s = state.k1_off_s + dt_s if not k1_asked else 0.0
-    if k1_closed and state.k1_off_s > READBACK_S:
+    # Counted while both hold: K1 may close a moment before the message that says so is read.
+    state.k1_against_s = state.k1_against_s + dt_s if k1_closed and not k1_asked else 0.0
+    if state.k1_against_s > READBACK_S:
         found.append("k1")
     if not fresh:
         found.append("probe")
