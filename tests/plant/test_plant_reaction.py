@@ -200,3 +200,42 @@ def test_titration_readings_scatter_about_a_tenth_of_a_millilitre_round_the_true
     assert mean == pytest.approx(3.0, abs=0.02)
     assert 0.06 < sd < 0.11
     assert all((r * 20.0) == pytest.approx(round(r * 20.0)) for r in readings)
+
+
+def test_the_reaction_stops_within_minutes_of_the_pump() -> None:
+    plant = mixed(minutes=2.0)
+    go(plant, 600)
+    after = plant.ester_share
+    go(plant, 3600)
+    assert plant.ester_share - after < 0.002
+    go(plant, 1800, mixer=True)
+    assert plant.ester_share - after > 0.02
+
+
+def test_long_steps_of_the_reaction_agree_with_short_ones() -> None:
+    # the midpoint rule: eight times the step, errors well below the table's
+    ends = []
+    for dt_s in (0.5, 4.0):
+        c, reaction = fresh(6.0, DC_BASE_MOL_PER_KG), ideal("darnoko-cheryan")
+        for _ in range(round(120.0 / dt_s)):
+            reaction.step(dt_s, c, 55.0, True)
+        ends.append(c.tg)
+    assert ends[0] == pytest.approx(ends[1], rel=2e-3)
+
+
+def test_catalyst_of_ninety_percent_brings_its_tenth_of_water() -> None:
+    plant = plant_with_oil(55.0, oil_water_mg_per_kg=0.0, soap_forms=False)
+    plant.pour_methoxide(24.0, 1000.0, 28.0, 1.0)
+    go(plant, 5)
+    assert plant.contents.water_kg == pytest.approx(0.1)
+    assert plant.contents.base * 0.0561056 == pytest.approx(0.9)
+
+
+@pytest.mark.parametrize("joules", [-25e3, 25e3])
+def test_reaction_heat_moves_the_mix_by_the_published_span_and_is_booked(joules: float) -> None:
+    # facts section 4: +/- 25 kJ per mol of triglyceride is 11 K in the mix
+    without, given = mixed(minutes=30.0), mixed(minutes=30.0, reaction_j_per_mol=joules)
+    share = 1.0 - without.contents.tg / 123.0
+    assert (given.oil_c - without.oil_c) * (1.0 if joules > 0.0 else -1.0) == pytest.approx(
+        11.0 * share, abs=1.5)
+    assert abs(given.energy_error_j()) < 2e3

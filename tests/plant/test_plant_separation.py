@@ -169,6 +169,17 @@ def test_cold_fuel_in_humid_air_stays_above_the_limit_for_ever() -> None:
     assert 800.0 < plant.water_mg_per_kg() < 1500.0
 
 
+def test_air_leaves_with_the_water_that_ideal_gas_and_saturation_allow() -> None:
+    plant = wet_fuel(55.0, saturation_mg_per_kg(55.0))
+    kg = plant.contents.water_kg
+    plant.separation.dry(60.0, plant.contents, 55.0, 60.0, 20.0, 0.6)
+    p_out = PropsSI("P", "T", 328.15, "Q", 0, "Water")
+    p_in = 0.6 * PropsSI("P", "T", 293.15, "Q", 0, "Water")
+    # 60 L leave at 55 degC: n = p V / R T
+    expected = (p_out - p_in) * 0.060 / (8.314 * 328.15) * 0.018015
+    assert kg - plant.contents.water_kg == pytest.approx(expected, rel=0.01)
+
+
 def test_drying_takes_the_air_that_the_facts_say() -> None:
     # facts section 5: 100 L from 1500 to 400 mg/kg = 96 g of water with about 4.4 kg of dry air
     # when it leaves at 30 % humidity; here it leaves in balance with the fuel, 70 falling to 19 %

@@ -60,6 +60,14 @@ def test_the_flammable_range_ends_where_the_facts_say() -> None:
     assert ends == pytest.approx([6.7, 40.6], abs=0.4)
 
 
+def test_the_headspace_fills_to_vapour_pressure_over_local_pressure() -> None:
+    plant = plant_with_oil(30.0, room_c=30.0)  # 1,120 m, 88.6 kPa
+    plant.pour_methoxide(24.0, 0.0, 30.0, 1.0)
+    go(plant, 900, mixer=True)
+    share = PropsSI("P", "T", plant.oil_c + 273.15, "Q", 0, "Methanol") / 88.57e3
+    assert plant.vapour.headspace == pytest.approx(share, rel=0.02)
+
+
 def test_a_hot_headspace_passes_back_into_the_flammable_range_overnight() -> None:
     plant = plant_with_oil(50.0)
     plant.pour_methoxide(24.0, 0.0, 30.0, 60.0)
@@ -79,6 +87,7 @@ def test_heating_past_the_boiling_point_boils_methanol_off_and_holds_the_tempera
     assert plant.vapour.boiling
     assert plant.oil_c == pytest.approx(boils_c, abs=0.5)
     lost_l = plant.boiled_off_l
+    assert plant.methanol_l + lost_l == pytest.approx(24.0, abs=0.01)
     # all of 3 kW less what the room takes evaporates: 35.8 kJ/mol, 40.5 mL/mol
     go(plant, 600, k1=True, mixer=True)
     expected_l = (3000.0 + 80.0 - 8.0 * (boils_c - 20.0)) * 600.0 / 35.8e3 * 0.0405
