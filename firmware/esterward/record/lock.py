@@ -1,0 +1,106 @@
+"""The file beside the record: one controller at a time, and the last number on the disk.
+
+SQLite silently drops a damaged or missing end of its write-ahead log. The number promised
+here, written after the events are on the disk, is how a start notices that some are gone.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import time
+from pathlib import Path
+
+from esterward.record.rows import GENESIS, link
+
+SLOT_BYTES = 64  # two slots written in turn, so that one torn write leaves the other
+TRIES, TRY_S = 5, 0.02  # in_use() holds the lock for an instant
+
+
+class InUse(Exception):
+    """Another controller holds the lock."""
+
+
+def lock_path(path: Path) -> Path:
+    """Where the lock file of a record lies."""
+    return path.with_name(path.name + ".lock")
+
+
+class Lock:
+    """The lock of one record, held until close() or the end of the process."""
+
+    def __init__(self, path: Path, *, durable: bool = True) -> None:
+        """OSError when the file cannot be written, InUse when somebody else holds it."""
+        self._slot, self._durable = 0, durable
+        self._handle = os.open(lock_path(path), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        for turn in range(TRIES):
+            try:
+                fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                return
+            except OSError:
+                if turn == TRIES - 1:
+                    self.close()
+                    raise InUse from None
+                time.sleep(TRY_S)
+
+    def promise(self, number: int, *, both: bool = False) -> None:
+        """Write the number durably; both=True forgets any higher promise."""
+        content = slot(number)
+        for _ in range(2 if both else 1):
+            os.pwrite(self._handle, content, self._slot * SLOT_BYTES)
+            self._slot ^= 1
+        if self._durable:
+            os.fdatasync(self._handle)
+
+    def close(self) -> None:
+        """Let go of the lock; the file stays."""
+        if self._handle >= 0:
+            os.close(self._handle)
+            self._handle = -1
+
+
+def in_use(path: Path) -> bool:
+    """Whether a controller holds this record."""
+    try:
+        handle = os.open(lock_path(path), os.O_RDONLY)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(handle)
+    return False
+
+
+def slot(number: int) -> bytes:
+    """One slot: the number and its checksum."""
+    text = str(number)
+    check = link(GENESIS, (text,)).hex()[:16]
+    return f"{text} {check}".ljust(SLOT_BYTES - 1).encode("ascii") + b"\n"
+
+
+def promised_number(path: Path) -> int | None:
+    """The highest number promised; None when nothing readable is."""
+    try:
+        content = lock_path(path).read_bytes()
+    except OSError:
+        return None
+    best = None
+    for start in (0, SLOT_BYTES):
+        piece = content[start:start + SLOT_BYTES]
+        words = piece.split()
+        if len(words) == 2 and words[0].isdigit() and len(words[0]) < 16:
+            number = int(words[0])
+            if piece == slot(number):
+                best = max(number, best or 0)
+    return best
+
+
+def is_ours(path: Path) -> bool:
+    """Whether a controller kept its record here before, whatever the file now looks like."""
+    try:
+        return lock_path(path).stat().st_size > 0
+    except OSError:
+        return False

@@ -1,0 +1,160 @@
+"""The record's file: its tables, how it is opened, which one is meant.
+
+    marks        starts and clean stops of the controller, repairs and gaps
+    events       what happened, numbered without a gap
+    checkpoints  the last few states of the controller
+    trace        what every tick read and drove; the oldest chunks go when it grows too big
+    documents    the files and sheets a batch was run with
+    inbox        what `esterward record add` and `reset` hand over; not chained (see rows.py)
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+APPLICATION_ID = 0x45535457  # "ESTW", in SQLite's header: tells our file from any other
+VERSION = 1
+BUSY_MS = 100
+
+TABLES = """
+CREATE TABLE marks (seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, boot TEXT NOT NULL,
+    now_s REAL NOT NULL, wall_s REAL, ran_s REAL, text TEXT NOT NULL, hash BLOB NOT NULL);
+CREATE TABLE events (number INTEGER PRIMARY KEY, session INTEGER NOT NULL, now_s REAL NOT NULL,
+    wall_s REAL, at_s REAL NOT NULL, kind TEXT NOT NULL, data TEXT NOT NULL, hash BLOB NOT NULL);
+CREATE TABLE checkpoints (seq INTEGER PRIMARY KEY, session INTEGER NOT NULL,
+    now_s REAL NOT NULL, wall_s REAL, number INTEGER NOT NULL, text TEXT NOT NULL,
+    hash BLOB NOT NULL);
+CREATE TABLE trace (seq INTEGER PRIMARY KEY, session INTEGER NOT NULL, first_s REAL NOT NULL,
+    last_s REAL NOT NULL, wall_s REAL, ticks INTEGER NOT NULL, body BLOB NOT NULL,
+    before BLOB NOT NULL, hash BLOB NOT NULL);
+CREATE TABLE documents (seq INTEGER PRIMARY KEY, session INTEGER NOT NULL,
+    number INTEGER NOT NULL, name TEXT NOT NULL, text TEXT NOT NULL, hash BLOB NOT NULL);
+CREATE TABLE inbox (seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, kind TEXT NOT NULL,
+    name TEXT NOT NULL, value REAL, text TEXT NOT NULL, boot TEXT NOT NULL,
+    now_s REAL NOT NULL, taken TEXT NOT NULL DEFAULT '');
+"""
+
+
+class BadRecord(Exception):
+    """The file cannot serve as a record; the text is one sentence for a person."""
+
+
+class Foreign(BadRecord):
+    """A database of something else."""
+
+
+class Unreadable(BadRecord):
+    """SQLite cannot read it. damaged: by what is in the file, not by what surrounds it."""
+
+    def __init__(self, sentence: str, error: sqlite3.Error) -> None:
+        super().__init__(sentence)
+        name = getattr(error, "sqlite_errorname", "")
+        self.damaged = name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
+
+
+def _set_up(connection: sqlite3.Connection, busy_ms: int) -> None:
+    connection.execute(f"PRAGMA busy_timeout={busy_ms}")
+    connection.execute("PRAGMA trusted_schema=OFF")
+
+
+def identify(connection: sqlite3.Connection, path: Path) -> bool:
+    """True: a record of this version; False: a file with nothing in it yet. Else BadRecord."""
+    (application,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    if application == 0 and version == 0 and tables == 0:
+        return False
+    if application != APPLICATION_ID:
+        raise Foreign(f"{path}: this database was not written by esterward; "
+                        "name the record of a batch instead")
+    if version != VERSION:
+        age = "newer" if version > VERSION else "older"
+        raise BadRecord(f"{path}: the record has format {version}, written by a {age} esterward; "
+                        f"this one reads format {VERSION}; use that version, or another file")
+    return True
+
+
+def open_writer(path: Path) -> sqlite3.Connection:
+    """A connection that commits to the disk itself; creates the file and tables if missing.
+
+    sqlite3.Error when the disk or the file does not let it; BadRecord for a foreign file.
+    """
+    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    try:
+        _set_up(connection, BUSY_MS)
+        ours = identify(connection, path)
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA wal_autocheckpoint=0")
+        connection.execute("PRAGMA journal_size_limit=4194304")
+        if not ours:
+            connection.executescript(
+                f"BEGIN IMMEDIATE; {TABLES} PRAGMA application_id={APPLICATION_ID};"
+                f"PRAGMA user_version={VERSION}; COMMIT;"
+            )
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def open_reader(path: Path) -> sqlite3.Connection:
+    """A read-only connection that neither changes nor blocks a record in use.
+
+    BadRecord, in one sentence, for whatever is not a record that can be read.
+    """
+    if not path.exists():
+        raise BadRecord(f"{path}: there is no such record; name its file, "
+                        "or set ESTERWARD_RECORD")
+    if not path.is_file():
+        raise BadRecord(f"{path}: this is not a file; name the record itself")
+    # With nothing beside it no controller has the file open, and a plain read-only open would
+    # leave files of our own user beside it.
+    alone = not path.with_name(path.name + "-wal").exists()
+    address = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}"
+    connection = None
+    try:
+        connection = sqlite3.connect(address, uri=True, isolation_level=None)
+        _set_up(connection, 2000)
+        ours = identify(connection, path)
+    except sqlite3.Error as error:
+        if connection is not None:
+            connection.close()
+        sentence = f"{path}: the record cannot be read: {error}"
+        if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_NOTADB:
+            sentence = (f"{path}: this is not a record of esterward; "
+                        "name the record of a batch instead")
+        raise Unreadable(sentence, error) from None
+    except BaseException:
+        if connection is not None:
+            connection.close()
+        raise
+    if not ours:
+        connection.close()
+        raise BadRecord(f"{path}: the file is empty; no batch was recorded in it")
+    return connection
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """open_reader() for a with statement; damage met while reading becomes BadRecord too."""
+    connection = open_reader(path)
+    try:
+        yield connection
+    except sqlite3.Error as error:
+        raise BadRecord(f"{path}: the record is damaged: {error}") from None
+    finally:
+        connection.close()
+
+
+def default_path() -> Path:
+    """$ESTERWARD_RECORD, else record.sqlite here, else the one of the installed service."""
+    named = os.environ.get("ESTERWARD_RECORD", "")
+    if named:
+        return Path(named)
+    here, service = Path("record.sqlite"), Path("/var/lib/esterward/record.sqlite")
+    return service if not here.exists() and service.exists() else here
