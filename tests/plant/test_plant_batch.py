@@ -111,6 +111,15 @@ def test_a_restored_plant_goes_the_same_way_again_and_the_original_is_not_touche
     assert "probe_a_lost" not in mark.faults
 
 
+def test_deep_copying_what_holds_a_plant_twice_gives_one_plant() -> None:
+    plant = lively(5)
+    rig = deepcopy({"probe": plant, "wires": [plant]})
+    assert rig["probe"] is rig["wires"][0] and rig["probe"] is not plant  # type: ignore[index]
+    go(plant, 60, mixer=True)
+    go(rig["probe"], 60, mixer=True)  # type: ignore[arg-type]
+    assert state(plant) == state(rig["probe"])  # type: ignore[arg-type]
+
+
 def test_a_long_step_is_the_same_as_many_short_ones_of_the_slow_physics() -> None:
     long, short = plant_with_oil(40.0), plant_with_oil(40.0)
     for _ in range(60):

@@ -337,6 +337,7 @@ class Plant(Hands, Observations):
         return self.copy()
 
     def restore(self, other: Plant) -> None:
-        """Take over the whole state of another plant."""
+        """Take over the whole state of another plant; parts held from before (faults, ...) are
+        then no longer this plant's."""
         shared: dict[int, Any] = {id(x): x for x in (other.reactor, other.batch, other.p)}
         self.__dict__.update(copy.deepcopy(other.__dict__, shared))

@@ -7,10 +7,12 @@ Sets (selectable):
   no more glycerol than dissolves in ester.
 - "darnoko-cheryan": Darnoko & Cheryan 2000, JAOCS 77:1263; 1/w - 1/w0 = k t for each glyceride,
   w in wt%; table and energies from memory (abstract agrees). Palm oil, 6:1, KOH 1 wt%.
-  Irreversible; methanol limits it here by the share left against 6:1 at half conversion.
+  Irreversible as published; here it slows in proportion once less methanol is left than the 3:1
+  that a 6:1 charge still has at its end (a), and stops when there is none. The default.
 Neither is proof of a yield: both are extrapolated to 4.7:1 and to used oil.
 Assumptions without a source, marked (a): rate linear in free base; dispersion times; hydrolysis
-of ester by hydroxide 8 % of the base an hour at 50 degC; glycerol dissolved in ester 0.03 mol/L.
+of ester by hydroxide 8 % of the base an hour at 50 degC and 0.3 % water; 2 % of water halves
+the methoxide; glycerol dissolved in ester 0.03 mol/L.
 """
 
 from __future__ import annotations
