@@ -8,9 +8,8 @@ eyes and hands can find out; never the controller's state.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
 from random import Random
-from typing import Final
+from typing import Any, Final, Protocol
 
 from esterward.chemistry.charge import second_dose
 from esterward.chemistry.sheet import Sheet
@@ -28,24 +27,35 @@ SOAP_PASSES_MG_PER_KG: Final = 66.0   # Na + K 5 mg/kg as sodium oleate; derived
 WATER_PASSES_MG_PER_KG: Final = 500.0  # EN 14214
 RESETS: Final = 3
 
-Action = Callable[[], bool]  # True when it is finished
+
+
+class Printed(Protocol):
+    """Who prints the batch sheet."""
+
+    @property
+    def sheet(self) -> Sheet: ...
 
 
 class Person:
-    """Steps with the plant; `requests` are what is typed on the machine, taken by the rig."""
+    """Steps with the plant; `requests` are what is typed on the machine, taken by the rig.
 
-    def __init__(self, kind: str, plant: Plant, batch: Batch, sheet: Callable[[], Sheet],
+    What hands are about to do is a queue of plain tuples, so that a person can be copied in
+    the middle of a pour: ("wait", s), ("set", attribute, level), ("hands", method, numbers),
+    ("flowed",), ("tell", observation, number), ("titrate",).
+    """
+
+    def __init__(self, kind: str, plant: Plant, batch: Batch, printed: Printed,
                  seed: int = 1) -> None:
         if kind not in KINDS:
             raise ValueError(f"person must be one of {', '.join(KINDS)}, not {kind!r}")
-        self.kind, self.plant, self.batch, self.sheet = kind, plant, batch, sheet
+        self.kind, self.plant, self.batch, self.printed = kind, plant, batch, printed
         self.rng = Random(seed * 7919 + 1)
         self.requests: list[Request] = []
         self.now_s = 0.0
         self.asked: list[str] = []
         self._seen = ""
         self._at_s: float | None = None
-        self._queue: deque[Action] = deque()
+        self._queue: deque[tuple[Any, ...]] = deque()
         self._until_s: float | None = None
         self._second = False
         self._resets = 0
@@ -56,7 +66,7 @@ class Person:
         """One look at the reactor and one bit of doing."""
         self.now_s = now_s
         if self._queue:
-            if self._queue[0]():
+            if self._done(self._queue[0]):
                 self._queue.popleft()
                 self._until_s = None
             return
@@ -91,31 +101,32 @@ class Person:
 
     # -- hands ------------------------------------------------------------------------------
 
-    def _wait(self, seconds: float) -> None:
-        def action() -> bool:
+    def _done(self, action: tuple[Any, ...]) -> bool:
+        """Go on with the first action; True when it is finished."""
+        what = action[0]
+        if what == "wait":
             if self._until_s is None:
-                self._until_s = self.now_s + seconds
+                self._until_s = self.now_s + action[1]
             return self.now_s >= self._until_s
-        self._queue.append(action)
+        if what == "flowed":
+            return not self.plant.pouring
+        if what == "set":
+            setattr(self.plant, action[1], action[2])
+        elif what == "hands":
+            getattr(self.plant, action[1])(*action[2:])
+        elif what == "tell":
+            self._tell(action[1], action[2])
+        else:
+            self._tell("titration_ml", self.plant.titration_ml())
+        return True
 
-    def _call(self, work: Callable[[], object]) -> None:
-        def action() -> bool:
-            work()
-            return True
-        self._queue.append(action)
-
-    def _flowed(self) -> None:
-        self._queue.append(lambda: not self.plant.pouring)
+    def _plan(self, *actions: tuple[Any, ...]) -> None:
+        self._queue.extend(actions)
 
     def _press(self, *buttons: str, held: bool = False) -> None:
-        def set_all(level: bool) -> None:
-            for button in buttons:
-                setattr(self.plant, button, level)
         seconds = max(HELD_S[button] for button in buttons) if held else SHORT_S
-        self._call(lambda: set_all(True))
-        self._wait(seconds)
-        self._call(lambda: set_all(False))
-        self._wait(2.5)
+        self._plan(*[("set", button, True) for button in buttons], ("wait", seconds),
+                   *[("set", button, False) for button in buttons], ("wait", 2.5))
 
     def _tell(self, name: str, value: float) -> None:
         self._typed += 1
@@ -142,23 +153,21 @@ class Person:
         if self._resets >= RESETS:
             return
         self._resets += 1
-        self._wait(60.0)
+        self._plan(("wait", 60.0))
         if "record reset" in status.answers:
             self._typed += 1
             self.requests.append(Request(f"typed-{self._typed}", RESET, "local",
                                          status.first_out, text="looked at and mended"))
-        self.plant.reset_cutout()
+        self._plan(("hands", "reset_cutout"))
         self._press("blue", held=True)
 
     def _do_start(self, status: Status) -> None:
-        text, plant = status.prompt_text, self.plant
+        text = status.prompt_text
         for check, name in (("e-stop:", "estop_pressed"), ("level:", "float_lifted"),
                             ("lid:", "lid_open")):
             if check in text:
-                self._call(lambda name=name: setattr(plant, name, True))  # type: ignore[misc]
-                self._wait(2.0)
-                self._call(lambda name=name: setattr(plant, name, False))  # type: ignore[misc]
-                self._wait(2.0)
+                self._plan(("set", name, True), ("wait", 2.0),
+                           ("set", name, False), ("wait", 2.0))
         if "Still to check" not in text:
             self._press("green", held=True)
 
@@ -166,28 +175,27 @@ class Person:
         self._press("green", "blue", held=True)
 
     def _do_fill(self, status: Status) -> None:
-        self._call(lambda: self.plant.pour_oil(self.batch.oil_volume_l, self.batch.oil_start_c,
-                                               600.0))
-        self._flowed()
-        self._wait(15.0)
+        self._plan(("hands", "pour_oil", self.batch.oil_volume_l, self.batch.oil_start_c, 600.0))
+        self._plan(("flowed",))
+        self._plan(("wait", 15.0))
         self._press("green")
 
     def _do_drain_water(self, status: Status) -> None:
-        self._call(self.plant.drain_water)
-        self._flowed()
+        self._plan(("hands", "drain_water"))
+        self._plan(("flowed",))
         self._press("green")
 
     def _titrate(self) -> None:
         for _ in range(3):
-            self._wait(240.0)
-            self._call(lambda: self._tell("titration_ml", self.plant.titration_ml()))
-        self._wait(5.0)
+            self._plan(("wait", 240.0))
+            self._plan(("titrate",))
+        self._plan(("wait", 5.0))
 
     def _do_sheet(self, status: Status) -> None:
         self._press("green", held=True)
 
     def _do_dissolve(self, status: Status) -> None:
-        self._wait(self.batch.dissolve_min * 60.0)
+        self._plan(("wait", self.batch.dissolve_min * 60.0))
         self._press("green")
 
     def _do_dissolve_second(self, status: Status) -> None:
@@ -198,7 +206,7 @@ class Person:
         self._press("green", held=True)
 
     def _do_poured(self, status: Status) -> None:
-        sheet = self.sheet()
+        sheet = self.printed.sheet
         if sheet.methanol is None or sheet.catalyst is None:
             return
         litres, grams = sheet.methanol.volume_l, sheet.catalyst.mass_g
@@ -207,12 +215,12 @@ class Person:
             dose = second_dose(min(3.0, self.plant.unreacted_ml), sheet.oil_l, sheet.catalyst,
                                sheet.methanol)
             litres, grams, over_s = dose.methanol_l, dose.mass_g, 300.0
-        self._call(lambda: self.plant.pour_methoxide(litres, grams, 25.0, over_s))
-        self._flowed()
+        self._plan(("hands", "pour_methoxide", litres, grams, 25.0, over_s))
+        self._plan(("flowed",))
         self._press("green")
 
     def _do_check(self, status: Status) -> None:
-        self._wait(300.0)
+        self._plan(("wait", 300.0))
         clear = self.plant.conversion_check()
         if not clear:
             self._tell("unreacted_ml", min(3.0, max(0.0, self.plant.unreacted_ml)))
@@ -224,9 +232,9 @@ class Person:
     def _drain_glycerol(self) -> None:
         litres = self.plant.glycerol_l
         if litres > 0.05:
-            self._call(lambda: self.plant.drain(litres, 600.0))
-            self._flowed()
-            self._call(lambda: self._tell("glycerol_l", litres))
+            self._plan(("hands", "drain", litres, 600.0))
+            self._plan(("flowed",))
+            self._plan(("tell", "glycerol_l", litres))
         self._press("green")
 
     def _do_drain_first(self, status: Status) -> None:
@@ -238,8 +246,8 @@ class Person:
     def _do_wash_water(self, status: Status) -> None:
         wash = self.batch.washes[min(status.repeat, len(self.batch.washes)) - 1]
         litres = wash.share * self.batch.oil_volume_l
-        self._call(lambda: self.plant.add_wash_water(litres, 600.0))
-        self._flowed()
+        self._plan(("hands", "add_wash_water", litres, 600.0))
+        self._plan(("flowed",))
         self._press("green")
 
     def _do_wash_drain(self, status: Status) -> None:

@@ -17,7 +17,7 @@ from esterward.values.reactor import Reactor
 from esterward.values.requests import Request
 from esterward.values.snapshot import Snapshot
 from esterward_sim.person import Person
-from esterward_sim.virtual import VirtualRig
+from esterward_sim.virtual import VirtualClock, VirtualRig
 
 AT_MOST_S: Final = 4 * 86400.0
 STUCK_S: Final = 12 * 3600.0  # nobody answers and nothing moves: the rehearsal ends
@@ -127,7 +127,7 @@ class Rehearsal:
 
     def __init__(self, reactor: Reactor, batch: Batch, record: Record, *, seed: int = 1,
                  person: str = "prompt", faults: tuple[FaultOrder, ...] = (),
-                 telemetry: Telemetry | None = None) -> None:
+                 telemetry: Telemetry | None = None, clock: VirtualClock | None = None) -> None:
         self.result = Result()
         self._open: dict[str, Any] | None = None
         self._peaking = False
@@ -136,9 +136,9 @@ class Rehearsal:
         self._stage_s: dict[str, float] = {}
         self._orders = list(faults)
         self._tee = _Tee(record, self._hear)
-        self.rig = VirtualRig(reactor, batch, record=self._tee, telemetry=telemetry, seed=seed)
-        self.person = Person(person, self.rig.plant, batch,
-                             lambda: self.rig.controller.sheet, seed)
+        self.rig = VirtualRig(reactor, batch, record=self._tee, telemetry=telemetry, seed=seed,
+                              clock=clock)
+        self.person = Person(person, self.rig.plant, batch, self.rig.controller, seed)
         self.person.requests = self._tee.typed
         self.result.asked = self.person.asked
 

@@ -136,11 +136,13 @@ def _run(plan: Any, vessel: Any, path: Path, factor: float | None, seed: int, pe
     from esterward.record.journal import Journal
     from esterward_sim.rehearsal import Rehearsal
     from esterward_sim.view import PlainView, make_view
+    from esterward_sim.virtual import VirtualClock
 
     view: PlainView | None = None if as_json else make_view()
     with ExitStack() as stack:
-        journal = Journal(path)
-        stack.callback(journal.close)
+        clock = VirtualClock()
+        journal = Journal(path, boot=clock.boot, now_s=clock.now_s(), wall_s=clock.wall_s())
+        stack.callback(lambda: journal.close(clock.now_s(), clock.wall_s()))
         link = None
         heard: Any = None
         if where is not None:
@@ -148,7 +150,7 @@ def _run(plan: Any, vessel: Any, path: Path, factor: float | None, seed: int, pe
 
             link, heard = open_link(stack, where, vessel, seed)
         rehearsal = Rehearsal(vessel, plan, journal, seed=seed, person=person, faults=orders,
-                              telemetry=link)
+                              telemetry=link, clock=clock)
         pace = _Pace(rehearsal, view, factor, heard)
         try:
             result = rehearsal.run(pace)

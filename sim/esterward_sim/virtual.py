@@ -152,8 +152,9 @@ class VirtualRig:
 
     def __init__(self, reactor: Reactor, batch: Batch, *, record: Record,
                  telemetry: Telemetry | None = None, seed: int = 1,
-                 plant: Plant | None = None, controller: Controller | None = None) -> None:
-        self.clock = VirtualClock()
+                 plant: Plant | None = None, controller: Controller | None = None,
+                 clock: VirtualClock | None = None) -> None:
+        self.clock = clock if clock is not None else VirtualClock()
         self.plant = plant if plant is not None else Plant(reactor, batch, seed)
         self.relays = LeasedOutputs()
         self.probe = PlantProbe(self.plant, "a")

@@ -38,7 +38,8 @@ def recorded(example: tuple[Batch, Reactor],
     """The demo's batch with its record on disk."""
     batch, reactor = example
     path = tmp_path_factory.mktemp("record") / "batch.sqlite"
-    journal = Journal(path)
-    result = Rehearsal(reactor, batch, journal).run()
-    journal.close()
+    journal = Journal(path, boot="rehearsal-1", now_s=0.0)
+    rehearsal = Rehearsal(reactor, batch, journal)
+    result = rehearsal.run()
+    journal.close(rehearsal.rig.clock.now_s())
     return path, result

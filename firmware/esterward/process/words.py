@@ -35,7 +35,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "kind": batch.catalyst_kind,
         "purity": f"{batch.catalyst_purity * 100:.0f}",
         "methanol_l": number(sheet.methanol.volume_l if sheet.methanol else None, 1),
-        "missing": " ".join(sheet.missing) or "nothing",
+        "missing": " ".join(sheet.why_not_complete) or "nothing",
         "second_g": number(second_g, 0),
         "second_l": number(second_l, 1),
         "dose_waits": ", ".join(waits) or "nothing",
