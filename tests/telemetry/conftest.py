@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from esterward_sim.broker import mosquitto_path
-from telemetry.mqtt_rig import DEVICE, ROOT, Mosquitto, Watcher, make_status
 
 from esterward.telemetry.link import MqttLink
 from esterward.values.status import Status
+from esterward_sim.broker import mosquitto_path
+from telemetry.mqtt_rig import DEVICE, ROOT, Mosquitto, Watcher, make_status
 
 
 @pytest.fixture

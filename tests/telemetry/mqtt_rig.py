@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from esterward_sim.broker import free_port, mosquitto_path
 
 from esterward.values.status import Alarm, Status
+from esterward_sim.broker import free_port, mosquitto_path
 
 DEVICE = "reactor-7"
 ROOT = f"homie/5/{DEVICE}/"
@@ -75,9 +75,11 @@ class Watcher:
         if program is None:
             pytest.skip("mosquitto_sub is not installed (apt install mosquitto-clients)")
         self.messages: list[tuple[bool, str, str]] = []
-        # -d prints when the subscription stands; messages start with a mark of their own.
-        arguments = [program, "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-V", "5", "-d",
-                     "-F", "@%r %t %p"]
+        # A retained mark comes back as soon as the subscription stands.
+        subprocess.run([program.removesuffix("sub") + "pub", "-h", "127.0.0.1", "-p", str(port),
+                        "-r", "-t", "mark", "-m", "x"], check=True)
+        arguments = [program, "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-V", "5",
+                     "-F", "%r %t %p", "-t", "mark"]
         for topic in topics or (ROOT + "#", "homeassistant/#"):
             arguments += ["-t", topic]
         self._subscribed = threading.Event()
@@ -89,12 +91,11 @@ class Watcher:
     def _read(self) -> None:
         assert self._process.stdout
         for raw in self._process.stdout:
-            line = raw.decode("utf-8").rstrip("\n")
-            if line.startswith("@"):
-                retained, topic, payload = (line[1:].split(" ", 2) + [""])[:3]
-                self.messages.append((retained == "1", topic, payload))
-            elif "received SUBACK" in line or "Subscribed (mid" in line:
+            retained, topic, payload = raw.decode("utf-8").rstrip("\n").split(" ", 2)
+            if topic == "mark":
                 self._subscribed.set()
+            else:
+                self.messages.append((retained == "1", topic, payload))
 
     def of(self, name: str) -> list[str]:
         """Payloads on this topic below the device, in order."""

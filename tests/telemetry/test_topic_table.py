@@ -11,12 +11,12 @@ from dataclasses import fields
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from telemetry.mqtt_rig import make_status
 
 from esterward.telemetry import lines, topics
 from esterward.telemetry.discovery import discovery, discovery_topic
 from esterward.values.events import EVENT_KINDS, Event
 from esterward.values.status import Alarm, Status
+from telemetry.mqtt_rig import make_status
 
 # Homie 5.0, "Topic IDs": only a-z, 0-9 and the hyphen.
 HOMIE_ID = re.compile(r"[a-z0-9-]+\Z")

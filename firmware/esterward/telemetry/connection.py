@@ -5,7 +5,7 @@ is then handed to paho, because paho's own connect() waits up to its timeout; re
 writing go through paho's loop_read, loop_write and loop_misc on that socket. Every attempt
 uses a new paho client, so nothing of a broken connection is left to repeat itself.
 
-MQTT 5 is tried first; a broker that ends the connection without an answer, or says that it
+MQTT 5 is tried first; a broker that does not answer, closes without a word, or says that it
 does not know MQTT 5, is asked again at once with 3.1.1. Other failures wait 1, 2, 4 ... 60 s.
 
 Two clocks: now_s is the caller's (virtual in a rehearsal) and rules back-off and patience;
@@ -37,6 +37,7 @@ AWAY, LOOKING_UP, DIALLING, GREETING, OPEN = "away", "looking up", "dialling", "
 KEEPALIVE_S: Final = 10
 PATIENCE_S: Final = 10.0  # for one attempt, by now_s
 PATIENCE_REAL_S: Final = 2.0  # and at least so long by real_s
+V5_REAL_S: Final = 1.0  # an answer to MQTT 5 that takes longer is not awaited
 BACK_OFF_MAX_S: Final = 60.0
 BETWEEN_TRIES_REAL_S: Final = 0.2
 WINDOW: Final = 50  # messages sent and not yet acknowledged
@@ -58,12 +59,23 @@ class Received:
 
 
 class _Client(mqtt.Client):
-    """paho's client on a socket that is already connected."""
+    """paho's client on a socket that is already connected, with a limit on what it reads.
+
+    Two methods of paho 2.2 are replaced that it does not call public; the version is pinned.
+    """
 
     ready_socket: socket.socket
+    too_long = False
 
     def _create_socket(self) -> Any:
         return self.ready_socket
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        # bufsize is what is left of the message, up to 256 MB; no request is so long.
+        if bufsize > MAX_RECEIVED_BYTES:
+            self.too_long = True
+            raise ConnectionError("message too long")
+        return super()._sock_recv(bufsize)
 
 
 def _numeric(host: str, port: int) -> list[Address] | None:
@@ -103,7 +115,7 @@ class Connection:
         self._address = 0
         self._try_at_s = float("-inf")
         self._try_at_real_s = float("-inf")
-        self._since_s = self._since_real_s = 0.0
+        self._since_s = self._since_real_s = self._greeted_real_s = 0.0
         self._v5 = True
         self._socket: socket.socket | None = None
         self._client: _Client | None = None
@@ -169,9 +181,12 @@ class Connection:
         elif self.phase == LOOKING_UP:
             self._dial_found()
         elif self.phase == DIALLING:
-            self._try_greet()
+            self._try_greet(real_s)
         else:
             self._run_client(real_s)
+            if self.phase == GREETING and self._v5 and real_s >= self._greeted_real_s + V5_REAL_S:
+                # amqtt 0.12 misreads a greeting with a will and waits for ever.
+                self._why_gone, self._retry_as_311 = "no answer", True
         if self._why_gone:
             self._lose(now_s, real_s)
 
@@ -223,7 +238,7 @@ class Connection:
             self._why_gone = os.strerror(code)
             self._address += 1
 
-    def _try_greet(self) -> None:
+    def _try_greet(self, real_s: float) -> None:
         assert self._socket is not None
         if not _poll(self._socket, select.POLLOUT, 0.0):
             return
@@ -232,7 +247,7 @@ class Connection:
             self._why_gone = os.strerror(code)
             self._address += 1
             return
-        self.phase = GREETING
+        self.phase, self._greeted_real_s = GREETING, real_s
         client = _Client(
             CallbackAPIVersion.VERSION2, client_id=self._client_id,
             protocol=mqtt.MQTTv5 if self._v5 else mqtt.MQTTv311,
@@ -248,13 +263,8 @@ class Connection:
         client.on_message = self._guarded(client, self._on_message)
         client.on_publish = self._guarded(client, self._on_publish)
         client.on_subscribe = self._guarded(client, self._on_subscribe)
-        properties = None
-        if self._v5:
-            properties = _properties(PacketTypes.CONNECT)
-            properties.SessionExpiryInterval = 0
-            properties.MaximumPacketSize = MAX_RECEIVED_BYTES
-        client.connect_async(self._host, self._port, KEEPALIVE_S, clean_start=True,
-                             properties=properties)
+        # No MQTT 5 properties: "no session" is the default, and they confuse old brokers.
+        client.connect_async(self._host, self._port, KEEPALIVE_S, clean_start=True)
         self._client = client
         client.reconnect()
 
@@ -268,6 +278,8 @@ class Connection:
             code = client.loop_read()
             if code != mqtt.MQTT_ERR_SUCCESS:
                 self._why_gone = self._why_gone or mqtt.error_string(code)
+            if client.too_long:
+                self._why_gone = "somebody sent more than a request can be"
             if self._why_gone or heard == self._heard:
                 break
         if client.want_write() and not self._why_gone:

@@ -1,0 +1,201 @@
+"""MqttLink where there is no proper broker: nothing blocks, nothing is raised."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from esterward.telemetry import connection
+from esterward.telemetry.link import MqttLink
+from esterward.values.status import Status
+from esterward_sim.broker import AMQTT, EmbeddedBroker, free_port
+from telemetry.mqtt_rig import DEVICE
+
+Make = Callable[..., Any]
+
+
+class TwoClocks:
+    """now_s and real_s advanced by hand together, so that no test waits."""
+
+    def __init__(self) -> None:
+        self.s = 1000.0
+
+    def __call__(self) -> float:
+        return self.s
+
+    def run(self, link: MqttLink, seconds: float, each_s: float = 0.25) -> None:
+        for _ in range(round(seconds / each_s)):
+            self.s += each_s
+            link.step(self.s)
+
+
+def until_said(link: MqttLink, clock: TwoClocks, words: str) -> None:
+    for _ in range(500):
+        clock.run(link, 0.25)
+        if words in link.fault:
+            return
+    pytest.fail(f"never said: {words}; last: {link.fault}")
+
+
+@pytest.fixture
+def black_hole() -> Iterator[socket.socket]:
+    """Accepts connections (the kernel does) and never says a word."""
+    with socket.socket() as hole:
+        hole.bind(("127.0.0.1", 0))
+        hole.listen(50)
+        yield hole
+
+
+def test_a_broker_that_never_answers_is_given_up_and_tried_again(
+        black_hole: socket.socket, make_link: Make, status: Make) -> None:
+    clock = TwoClocks()
+    link = make_link(black_hole.getsockname()[1], real_s=clock)
+    link.show(status(), (), clock.s, None)
+    clock.run(link, 1.0)
+    assert link._connection.phase == connection.GREETING and link.protocol == "MQTT 5"
+    clock.run(link, 9.0)
+    assert link._connection.phase == connection.GREETING and not link.ready
+    assert link.protocol == "MQTT 3.1.1"  # perhaps it only knows that one
+    clock.run(link, 3.0)
+    assert "no answer" in link.fault and link.faults == 0
+    clock.run(link, 400.0)
+    # Each try is 11 s of patience, then 1 to 60 s of back-off.
+    assert 7 <= link._connection._attempt <= 11
+
+
+def test_a_full_backlog_that_drops_every_greeting_does_not_block_either(
+        make_link: Make, status: Make) -> None:
+    clock = TwoClocks()
+    with socket.socket() as full:
+        full.bind(("127.0.0.1", 0))
+        full.listen(0)
+        fillers = [socket.socket() for _ in range(4)]
+        for filler in fillers:
+            filler.setblocking(False)
+            filler.connect_ex(full.getsockname())
+        link = make_link(full.getsockname()[1], real_s=clock)
+        clock.run(link, 3.0)
+        assert link._connection.phase == connection.DIALLING
+        clock.run(link, 9.0)
+        assert "no answer" in link.fault
+        for filler in fillers:
+            filler.close()
+
+
+def test_the_back_off_without_a_broker_never_exceeds_a_minute(
+        make_link: Make, status: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = TwoClocks()
+    link = make_link(free_port(), real_s=clock)
+    tries: list[float] = []
+    dial = connection.Connection._dial
+    monkeypatch.setattr(connection.Connection, "_dial", lambda self, found: (
+        tries.append(clock.s), dial(self, found)))
+    clock.run(link, 600.0)
+    gaps = [b - a for a, b in pairwise(tries)]
+    # Counted from the failure, which is noticed within the step after the dialling.
+    assert [int(gap) for gap in gaps[:6]] == [1, 2, 4, 8, 16, 32]
+    assert len(gaps) > 10 and all(60.0 <= gap <= 60.25 for gap in gaps[6:])
+    assert "Connection refused" in link.fault
+
+
+def test_a_fast_rehearsal_does_not_hammer_a_missing_broker(make_link: Make) -> None:
+    clock = TwoClocks()
+    link = make_link(free_port(), real_s=clock)
+    tried = 0
+    for second in range(10_000):  # virtual time runs, real time stands still
+        link.step(float(second))
+        tried += link._connection._attempt != tried
+    assert link._connection._attempt == 1
+
+
+def test_without_a_broker_close_and_drain_return_at_once(make_link: Make, status: Make) -> None:
+    link = make_link(free_port())
+    link.show(status(), (), 0.0, None)
+    assert link.drain(0.0) is False
+    link.close()
+    link.step(1.0)
+    assert not link.ready and link.take_requests() == ()
+
+
+def test_a_host_name_is_looked_up_elsewhere_and_never_in_a_step(
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(ValueError, match="submit"):
+        MqttLink("broker.invalid", 1883, DEVICE, "x", "b")
+    jobs: list[Callable[[], None]] = []
+    clock = TwoClocks()
+    port = free_port()
+    link = MqttLink("broker.invalid", port, DEVICE, "x", "b", submit=jobs.append, real_s=clock)
+    clock.run(link, 60.0)
+    assert len(jobs) == 1 and link._connection.phase in (connection.LOOKING_UP, connection.AWAY)
+
+    def unknown(*_: Any, **__: Any) -> Any:
+        raise socket.gaierror(-2, "Name or service not known")
+
+    monkeypatch.setattr(socket, "getaddrinfo", unknown)
+    jobs[0]()
+    until_said(link, clock, "cannot be looked up")
+    clock.run(link, 70.0)
+    assert len(jobs) == 2
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: [
+        (socket.AF_INET, socket.SOCK_STREAM, 6, "", ("127.0.0.1", port))])
+    jobs[1]()
+    until_said(link, clock, "Connection refused")
+    assert link.faults == 0
+    link.close()
+
+
+def test_a_picture_that_cannot_be_shown_is_counted_and_the_next_is_shown(
+        make_link: Make, status: Make) -> None:
+    link = make_link(free_port())
+    link.show(status(withheld=None), (), 0.0, None)
+    assert link.faults == 1 and "TypeError" in link.fault
+    link.show(status(stage="mix"), (), 1.0, None)
+    assert link.faults == 1
+    assert link._outbox.picture[f"homie/5/{DEVICE}/batch/stage"] == "mix"
+
+
+def test_samples_keep_to_five_seconds_and_idle_pictures_add_nothing(
+        make_link: Make, status: Make) -> None:
+    link = make_link(free_port(), real_s=TwoClocks())
+    same: Status = status()
+    link.show(same, (), 0.0, None)
+    before = len(link._outbox.dirty), len(link._outbox.lines)
+    for second in range(1, 101):
+        link.show(same, (), second + 0.01 * (second % 3), None)
+    assert len(link._outbox.samples) == 21
+    assert (len(link._outbox.dirty), len(link._outbox.lines)) == before
+
+
+def test_a_broker_that_knows_only_3_1_1_is_spoken_to_in_3_1_1(
+        make_link: Make, status: Make) -> None:
+    pytest.importorskip("amqtt", reason="amqtt is not installed (pip install esterward[sim])")
+    with EmbeddedBroker(AMQTT) as broker:
+        link = make_link(broker.port)
+        link.show(status(), (), 0.0, None)
+        assert link.drain(0.0, 8.0), link.fault
+        assert link.protocol == "MQTT 3.1.1" and link.fault == ""
+
+
+def test_a_broker_that_closes_without_a_word_is_asked_again_in_3_1_1_at_once(
+        make_link: Make, status: Make) -> None:
+    clock = TwoClocks()
+    with socket.socket() as server:
+        server.bind(("127.0.0.1", 0))
+        server.listen(5)
+        server.settimeout(5.0)
+        link = make_link(server.getsockname()[1], real_s=clock)
+        versions = []
+        for _ in range(2):
+            for _ in range(4):
+                link.step(clock.s)  # no time passes
+            peer, _ = server.accept()
+            # MQTT 3.1.1 and 5.0, section 3.1.2.2: the protocol level follows the name "MQTT".
+            versions.append(peer.recv(100).partition(b"MQTT")[2][0])
+            peer.close()
+        assert versions == [5, 4]
+        clock.run(link, 0.75)
+        assert "no broker" in link.fault
