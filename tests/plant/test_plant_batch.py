@@ -1,5 +1,7 @@
 """A whole healthy batch, and a plant that is copied at any step."""
 
+from copy import deepcopy
+
 import pytest
 
 from esterward.values.readings import Inputs
