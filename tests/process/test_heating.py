@@ -102,6 +102,16 @@ def test_nothing_is_asked_for_when_the_prediction_reaches_the_ceiling() -> None:
     assert not control.update(float(second + 1), plant.reading())
 
 
+def test_heat_on_its_way_above_the_ceiling_stops_it_even_when_the_loss_would_take_it() -> None:
+    control, plant, second = warmed_up()
+    plain = control.to_plain()
+    # A great loss lets the predicted peak stay low; the stored heat alone must be enough.
+    plain["model"]["stored_c"], plain["model"]["loss_k_s"] = CEILING_C + 0.1, 0.04
+    control = HeaterControl.from_plain(plain)
+    assert control._peak_c(SETPOINT_C) < SETPOINT_C
+    assert not control.update(float(second), plant.reading())
+
+
 @pytest.mark.parametrize("setpoint_c, ceiling_c", [(nan, 58.0), (55.0, nan), (55.0, -inf)])
 def test_a_limit_that_is_no_number_means_off(setpoint_c: float, ceiling_c: float) -> None:
     control = HeaterControl(setpoint_c, ceiling_c)
@@ -146,9 +156,13 @@ def test_restored_at_any_moment_it_goes_on_identically(below_k: float, element: 
 
 def test_heat_denied_for_long_leaves_the_law_sane() -> None:
     control, plant, second = warmed_up(below_k=10.0)
+    before = control.learnt()
     for s in range(second, second + 3600):
-        control.update(float(s), plant.reading(), was_on=False)
+        assert control.update(float(s), plant.reading(), was_on=False)  # it goes on asking
         plant.step(False)
+    after = control.learnt()
+    assert after["rate_k_s"] == pytest.approx(before["rate_k_s"], rel=0.1)
+    assert control.model.stored_c == pytest.approx(plant.oil_c, abs=0.2)
     oil_c = heat(control, plant, 12_000, at_s=second + 3600)
     assert max(oil_c) < SETPOINT_C + 0.4
     assert abs(oil_c[-1] - SETPOINT_C) < 0.3

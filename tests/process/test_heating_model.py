@@ -65,17 +65,19 @@ def test_the_reading_comes_in_steps_of_a_sixteenth() -> None:
 @pytest.mark.parametrize("element_s, probe_s", [(20.0, 8.0), (50.0, 30.0), (90.0, 60.0)])
 def test_the_model_lags_a_ramp_as_the_closed_form_says(element_s: float, probe_s: float) -> None:
     # Two first-order lags on a ramp: rate (t - a - b) + rate (a^2 exp(-t/a) - b^2 exp(-t/b))
-    # / (a - b) (Laplace transform tables). The model's steps of a second act 1.5 s late in all.
+    # / (a - b) (Laplace transform tables). The model's steps of a second act one second late each.
     model = VesselModel()
     model.anchor(20.0, None)
     model.element_s, model.probe_s, model.rate_k_s = element_s, probe_s, 0.02
     model.loss_k_s = model.loss_slope = 0.0
     for second in range(1, 601):
         model.step(1.0, True, None)
-        a, b, t = element_s, probe_s, second - 1.5
+        a, b, t = element_s, probe_s, second - 2.0
         ramp = t - a - b + (a * a * exp(-t / a) - b * b * exp(-t / b)) / (a - b)
         if second > 10:
-            assert model.probe_c == pytest.approx(20.0 + 0.02 * ramp, abs=0.003)
+            assert model.probe_c == pytest.approx(20.0 + 0.02 * ramp, abs=0.015)
+    lag_k = 0.02 * (element_s + probe_s + 2.0)
+    assert model.stored_c - model.probe_c == pytest.approx(lag_k, abs=0.02)
     assert model.stored_c == pytest.approx(20.0 + 0.02 * 600.0, abs=1e-9)
 
 

@@ -128,6 +128,22 @@ def test_oil_already_warm_is_brought_to_the_setpoint_without_overshoot(below_k: 
         assert max(oil_c) < SETPOINT_C + 0.4
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_law_that_lost_its_memory_on_a_hot_element_stays_below_one_kelvin(seed: int) -> None:
+    vessel = random_vessel(seed)
+    plant, late_s, peak_c = Plant(vessel), heating_s(vessel, 0.9), 0.0
+    control = HeaterControl(SETPOINT_C, CEILING_C)
+    for second in range(2 * heating_s(vessel) + 2000):
+        if late_s <= second < late_s + 30:
+            plant.step(False)
+            control = HeaterControl(SETPOINT_C, CEILING_C)
+            continue
+        plant.step(control.update(float(second), plant.reading()))
+        peak_c = max(peak_c, plant.oil_c)
+    assert peak_c < SETPOINT_C + 1.0
+    assert abs(plant.oil_c - SETPOINT_C) < 0.3
+
+
 def test_oil_above_the_setpoint_is_left_to_cool() -> None:
     vessel = random_vessel(7000)
     control, plant = HeaterControl(SETPOINT_C, CEILING_C), Plant(vessel, 57.0)

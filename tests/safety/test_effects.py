@@ -143,8 +143,15 @@ def test_an_element_that_comes_on_by_itself_is_warming_while_off(
     assert 1000 < found[0][0] <= 1000 + within_s
 
 
-def test_the_run_on_after_a_short_pulse_is_no_fault() -> None:
-    for vessel in (USUAL, FAST, SLOW):
+def test_the_run_on_after_a_pulse_is_no_fault_even_where_it_is_several_kelvin() -> None:
+    laggard = replace(FAST, element_lag_s=90.0, probe_lag_s=60.0)
+    plant = Plant(laggard)
+    for second in range(900):
+        plant.step(second < 300)
+        if second == 299:
+            off_c = plant.reading()
+    assert plant.reading() - off_c > 4.0
+    for vessel in (USUAL, FAST, SLOW, laggard):
         for pulse_s in (20, 60, 120, 300):
             assert watch(vessel, lambda s, p=pulse_s: s < p, 1200) == []  # type: ignore[misc]
 
@@ -203,6 +210,19 @@ def test_a_verdict_on_heating_ends_once_the_element_has_been_off() -> None:
         verdicts = effects.step(state, 1.0, element_on=False, oil_c=20.0, mixed=True,
                                 power_w=3000.0, volume_l=100.0)
     assert verdicts == ()
+
+
+@pytest.mark.parametrize("dt_s", [nan, inf, -1.0, 5.1, 1e9])
+def test_a_gap_in_time_ends_the_window(dt_s: float) -> None:
+    state = EffectState()
+    for i in range(400):
+        verdicts = effects.step(state, dt_s if i % 100 == 99 else 1.0, element_on=True,
+                                oil_c=20.0, mixed=True, power_w=3000.0, volume_l=100.0)
+        assert verdicts == ()
+    for _ in range(200):
+        verdicts = effects.step(state, 1.0, element_on=True, oil_c=20.0, mixed=True,
+                                power_w=3000.0, volume_l=100.0)
+    assert verdicts == (effects.NO_RESPONSE,)
 
 
 def test_every_verdict_says_what_to_look_at() -> None:
