@@ -278,8 +278,8 @@ class Controller:
             flag_cleared=not flag.set and seen.heard and guard is not None and not guard.flag,
             limits=self.limits, gestures=gestures,
             green_pressed=safety.presence_age_s == 0.0, hold=safety.hold, abort=safety.abort,
-            pause=safety.pause, latched=bool(safety.latches), restart_ok=self._restart_ok(),
-            remote_hold=remote_hold, stored=snapshot.stored)
+            pause=safety.pause, reason=safety.reason, latched=bool(safety.latches),
+            restart_ok=self._restart_ok(), remote_hold=remote_hold, stored=snapshot.stored)
         return self.process.tick(self.world, self.sheet, self.words, log)
 
     def _restart_ok(self) -> bool:

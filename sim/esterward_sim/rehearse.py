@@ -148,7 +148,7 @@ def _run(plan: Any, vessel: Any, path: Path, factor: float | None, seed: int, pe
         if where is not None:
             from esterward_sim.publish import open_link
 
-            link, heard = open_link(stack, where, vessel, seed)
+            link, heard = open_link(stack, where, vessel, clock.boot)
         rehearsal = Rehearsal(vessel, plan, journal, seed=seed, person=person, faults=orders,
                               telemetry=link, clock=clock)
         pace = _Pace(rehearsal, view, factor, heard)
@@ -164,8 +164,9 @@ def _run(plan: Any, vessel: Any, path: Path, factor: float | None, seed: int, pe
             return 130
         if link is not None:
             link.close()
-        if heard is not None:
-            pace.drain()
+        if heard is not None and view is not None:
+            for line in heard.last_words():
+                click.echo(line)
     if as_json:
         click.echo(json.dumps(result.json()))
     else:
@@ -194,7 +195,8 @@ class _Pace:
         news = len(events) > self.seen
         now_s = time.monotonic()
         if news or now_s - self.drawn_s >= 0.1:
-            self.view.events(events[self.seen:])
+            if self.heard is None:  # else what the subscriber heard tells it
+                self.view.events(events[self.seen:])
             self.seen, self.drawn_s = len(events), now_s
             status = rehearsal.rig.loop.status
             if status is not None:
@@ -203,18 +205,6 @@ class _Pace:
     def last(self) -> None:
         self.drawn_s = 0.0
         self(self.rehearsal)
-
-    def drain(self) -> None:
-        """Wait shortly for the subscriber's last lines."""
-        until_s = time.monotonic() + 2.0
-        while time.monotonic() < until_s:
-            lines = self.heard.lines()
-            if self.view is not None and lines:
-                for line in lines:
-                    click.echo(line)
-            elif self.heard.quiet():
-                break
-            time.sleep(0.05)
 
 
 def _tell(result: Any, path: Path) -> None:

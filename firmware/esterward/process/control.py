@@ -14,7 +14,7 @@ from esterward.chemistry.sheet import Sheet
 from esterward.process import start
 from esterward.process.heating import HeaterControl
 from esterward.process.prompts import CLEAR_QUESTION, PROMPTS, START_QUESTION
-from esterward.process.sequence import FINAL_STATES, Facts, advance
+from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
 from esterward.process.state import ProcessState, Wish, World
 from esterward.process.targets import METHOXIDE_GATE_C, target_c
@@ -235,6 +235,7 @@ class Process:
         state = self.state
         step, batch_state, why = advance(state.step, state.state, self.facts)
         if batch_state != state.state:
+            why = self._why(why, world)
             started = state.state == "idle"
             log.add("state_changed", old=state.state, new=batch_state, why=why)
             state.state, state.why, state.timers.state_s = batch_state, why, 0.0
@@ -248,6 +249,18 @@ class Process:
         if step != state.step:
             self._leave(step)
             self._enter(step, world, log)
+
+    def _why(self, fact: str, world: World) -> str:
+        """The reason of a change of state in words: the fault's code, else who asked."""
+        if fact in ("abort_wanted", "pause_wanted") or (fact == "hold_wanted" and world.hold):
+            return world.reason
+        if fact == "hold_wanted":
+            if world.remote_hold:
+                return "a hold was asked for"
+            if self.state.step == "dose.flag" and self.state.flag_wait_s > STORE_S:
+                return "the methanol flag could not be stored"
+            return "black was pressed"
+        return FACTS.get(fact, fact)
 
     def _leave(self, to_step: str) -> None:
         state = self.state

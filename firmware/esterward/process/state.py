@@ -40,6 +40,7 @@ class World:
     hold: bool
     abort: bool
     pause: bool
+    reason: str
     latched: bool
     restart_ok: bool
     remote_hold: bool

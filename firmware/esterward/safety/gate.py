@@ -32,6 +32,7 @@ def judge(
     """Walk the table: raise and return faults; gives output -> code of the first that removes."""
     removed: dict[str, str] = {}
     hold = abort = pause = False
+    reason = ""
     raised: set[str] = set()
     for index, row in enumerate(interlocks):
         if getattr(facts, row.needs) is True:
@@ -48,6 +49,7 @@ def judge(
         if lasted_s < row.after_s:
             continue
         raised.add(row.code)
+        reason = reason or (row.code if row.reaction else "")
         hold, abort = hold or row.reaction == "hold", abort or row.reaction == "abort"
         pause = pause or row.reaction == "pause"
         alarms.raise_alarm(state.alarms, row.code, log)
@@ -58,7 +60,7 @@ def judge(
             alarms.return_alarm(state.alarms, code, code in state.latches, log)
     if state.latches:
         removed = dict.fromkeys(ALL, state.latches[0]) | removed
-    state.hold, state.abort, state.pause = hold, abort, pause
+    state.hold, state.abort, state.pause, state.reason = hold, abort, pause, reason
     return removed
 
 

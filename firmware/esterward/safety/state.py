@@ -48,3 +48,4 @@ class SafetyState:
     hold: bool = False
     abort: bool = False
     pause: bool = False
+    reason: str = ""             # code of the first row that demands one of them
