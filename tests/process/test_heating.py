@@ -106,7 +106,7 @@ def test_heat_on_its_way_above_the_ceiling_stops_it_even_when_the_loss_would_tak
     control, plant, second = warmed_up()
     plain = control.to_plain()
     # A great loss lets the predicted peak stay low; the stored heat alone must be enough.
-    plain["model"]["stored_c"], plain["model"]["loss_k_s"] = CEILING_C + 0.1, 0.04
+    plain["model"] |= {"stored_c": CEILING_C + 0.1, "loss_k_s": 0.04, "rate_k_s": 0.08}
     control = HeaterControl.from_plain(plain)
     assert control._peak_c(SETPOINT_C) < SETPOINT_C
     assert not control.update(float(second), plant.reading())

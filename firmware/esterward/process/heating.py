@@ -29,6 +29,9 @@ NEAR_K: Final = 0.4  # further below than this there is no band: every second co
 CONTACTOR_LEAST_S: Final = 20.0
 CONTACTOR_CYCLE_S: Final = 122.0
 BELOW_CEILING_K: Final = 0.3
+# No vessel loses more than this share of its element's rate where it is to be held; a belief
+# above it comes from water boiling out, and would let the oil run past the mark afterwards.
+MOST_LOSS_SHARE: Final = 0.5
 CAUTION: Final = 1.0  # standard deviations of the prediction kept in hand
 
 
@@ -199,7 +202,8 @@ class HeaterControl:
         peak_c = model.stored_c + CAUTION * model.stored_sd_k()
         if peak_c < aim_c:
             return peak_c  # the loss only lowers it
-        resting_k = max(0.0, model.loss_at(aim_c)) * model.element_s
+        loss = min(model.loss_at(aim_c), MOST_LOSS_SHARE * model.rate_k_s)
+        resting_k = max(0.0, loss) * model.element_s
         held_k = model.stored_c - model.oil_c
         if held_k > resting_k > 1e-6:
             return peak_c - resting_k * (1.0 + log(held_k / resting_k))
