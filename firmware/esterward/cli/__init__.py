@@ -23,6 +23,8 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
                 "how hot the oil may get where you stand, and why"),
     "sheet": ("esterward.cli.sheet:sheet",
               "catalyst, methanol, temperatures and times of a batch"),
+    "record": ("esterward.cli.record:record",
+               "what happened in a batch; tell the controller a reading"),
     "rehearse": (SIMULATOR, "the whole batch on the simulator, no hardware"),
 }
 

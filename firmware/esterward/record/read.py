@@ -140,3 +140,16 @@ def read_trace(path: Path | str) -> Iterator[Tick]:
                 yield from decode(fields[6])
             except ValueError as error:
                 raise BadRecord(f"{path}: {error}") from None
+
+
+def read_oil(path: Path | str) -> Iterator[tuple[int, float, float]]:
+    """(session, now_s, degC of probe A) of every tick that had a reading, in order."""
+    with reading(Path(path)) as connection:
+        for fields in chunks(connection):
+            try:
+                ticks = decode(fields[6])
+            except ValueError as error:
+                raise BadRecord(f"{path}: {error}") from None
+            for snapshot, _ in ticks:
+                if snapshot.probe_a.c is not None:
+                    yield fields[1], snapshot.now_s, snapshot.probe_a.c

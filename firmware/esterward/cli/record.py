@@ -1,0 +1,207 @@
+"""esterward record: what happened in a batch, and what is told to a running controller."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from esterward.cli.errors import Refused, reading
+
+WAIT_S = 6.0  # the controller looks once a second and answers with its next tick
+MAX_WHY = 200
+
+file_argument = click.argument("file", required=False, type=click.Path(path_type=Path))
+file_option = click.option(
+    "--file", "file", type=click.Path(path_type=Path),
+    help="The record; by default as said in `esterward record --help`.")
+json_option = click.option("--json", "json_wanted", is_flag=True,
+                           help="Print JSON for other programs.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+def record() -> None:
+    """What happened in a batch, and what you tell the controller.
+
+    The record is $ESTERWARD_RECORD, else record.sqlite in this folder, else
+    /var/lib/esterward/record.sqlite. Reading it never disturbs a batch.
+
+    Example: esterward record show
+    """
+
+
+@record.command()
+@file_argument
+@click.option("--batch", "number", type=int, metavar="N",
+              help="Which batch, as numbered by `esterward record list`; by default the last.")
+@click.option("--events", is_flag=True, help="Every event, one after the other.")
+@json_option
+def show(file: Path | None, number: int | None, events: bool, json_wanted: bool) -> None:
+    """The account of one batch: sheet, stages, readings, alarms, answers.
+
+    Example: esterward record show --batch 2
+    """
+    from esterward.record import account, read, report
+
+    path = _path(file)
+    with _bad_record():
+        rows = list(read.read_rows(path))
+        marks = list(read.read_marks(path))
+        found = account.batches(rows)
+        chosen, wanted = _choose(path, found, number)
+        if events:
+            _events(wanted, marks, json_wanted)
+            return
+        told = account.account(chosen, wanted, marks, list(read.read_documents(path)),
+                              list(read.read_oil(path)))
+    _print(told, report.lines(told), json_wanted)
+
+
+@record.command("list")
+@file_argument
+@json_option
+def list_batches(file: Path | None, json_wanted: bool) -> None:
+    """One line for each batch in the record.
+
+    Example: esterward record list
+    """
+    from esterward.record import account, read, report
+
+    path = _path(file)
+    with _bad_record():
+        rows, marks = list(read.read_rows(path)), list(read.read_marks(path))
+    accounts = [account.account(index, group, marks)
+                for index, group in enumerate(account.batches(rows), 1)]
+    short = [{key: told[key] for key in ("number", "batch", "state", "started", "ended",
+                                         "duration_s")} for told in accounts]
+    words = report.list_lines(accounts) if accounts else [f"{path}: no batch is recorded here."]
+    _print({"batches": short}, words, json_wanted)
+
+
+@record.command()
+@click.argument("observation")
+@file_option
+@json_option
+def add(observation: str, file: Path | None, json_wanted: bool) -> None:
+    """Tell the running controller a reading.
+
+    What opens a gate is shown back and counts only once green is held at the reactor.
+
+    Example: esterward record add "titration 3.0 mL"
+    """
+    from esterward.settings.typed import observation as parsed
+    from esterward.values.requests import OBSERVE
+
+    with reading():
+        name, value = parsed(observation)
+    _hand_over(_path(file), json_wanted, OBSERVE, name=name, value=value)
+
+
+@record.command()
+@click.argument("code")
+@click.option("--why", metavar="TEXT", help="What was wrong and what was done about it.")
+@file_option
+@json_option
+def reset(code: str, why: str | None, file: Path | None, json_wanted: bool) -> None:
+    """Say why a latched fault may be reset; then hold blue 5 s at the reactor.
+
+    It resets nothing by itself and counts for 10 minutes.
+
+    Example: esterward record reset disagreement --why "probe B reseated, both 21.4 degC"
+    """
+    from esterward.safety.faults import FAULTS
+    from esterward.values.requests import RESET
+
+    mistakes = []
+    if code not in FAULTS:
+        from esterward.settings.mistakes import nearest, shown
+
+        meant = nearest(code, tuple(FAULTS))
+        hint = f"did you mean {meant}?" if meant else f"there are {', '.join(FAULTS)}."
+        mistakes.append(f"esterward record reset: there is no fault {shown(code)}; {hint}")
+    reason = " ".join((why or "").split())
+    if not 3 <= len(reason) <= MAX_WHY or not reason.isprintable():
+        mistakes.append("esterward record reset: the reason is missing or too long; write "
+                        f'--why "what was wrong, what was done", 3 to {MAX_WHY} letters.')
+    if mistakes:
+        raise Refused(*mistakes)
+    _hand_over(_path(file), json_wanted, RESET, name=code, text=reason)
+
+
+def _path(file: Path | None) -> Path:
+    from esterward.record.schema import default_path
+
+    return file if file is not None else default_path()
+
+
+@contextmanager
+def _bad_record() -> Iterator[None]:
+    from esterward.record.schema import BadRecord
+
+    try:
+        yield
+    except BadRecord as error:
+        raise Refused(f"{str(error).rstrip('.')}.") from None
+
+
+def _choose(path: Path, found: list[Any], number: int | None) -> tuple[int, Any]:
+    if not found:
+        raise Refused(f"{path}: no batch is recorded here.")
+    chosen = len(found) if number is None else number
+    if not 1 <= chosen <= len(found):
+        raise Refused(f"--batch {number}: the record holds batches 1 to {len(found)}; "
+                      "esterward record list names them.")
+    return chosen, found[chosen - 1]
+
+
+def _events(rows: Any, marks: Any, json_wanted: bool) -> None:
+    from esterward.record import account, report
+
+    dated = account.dates(rows, marks)
+    plain = [{"number": row.event.number, "at_s": row.event.at_s, "at": at,
+              "kind": row.event.kind, "data": row.event.data}
+             for row, at in zip(rows, dated, strict=True)]
+    _print({"events": plain}, report.event_lines(rows, dated), json_wanted)
+
+
+def _print(plain: Any, lines: list[str], json_wanted: bool) -> None:
+    if json_wanted:
+        from esterward.cli.show import as_json
+
+        click.echo(as_json(plain))
+    else:
+        click.echo("\n".join(lines))
+
+
+def _hand_over(path: Path, json_wanted: bool, kind: str, **fields: Any) -> None:
+    """Write the request, wait for what becomes of it, say so."""
+    from esterward.record import inbox, lock
+    from esterward.record.schema import open_reader
+
+    with _bad_record():
+        open_reader(path).close()
+        if not lock.in_use(path):
+            raise Refused(f"{path}: no controller is running on this record, so nothing was told; "
+                          "start esterward run first.")
+        identity = inbox.post(path, kind, **fields)
+        outcome, why = inbox.answer(path, identity, wait_s=WAIT_S)
+        if outcome == "" and not inbox.withdraw(path, identity):
+            outcome, why = inbox.answer(path, identity, wait_s=1.0)
+    _print({"id": identity, "outcome": outcome or "not taken", "why": why},
+           [_outcome_words(outcome, why)], json_wanted)
+    if outcome not in ("accepted", "given"):
+        raise click.exceptions.Exit(1)
+
+
+def _outcome_words(outcome: str, why: str) -> str:
+    return {
+        "accepted": "The controller has it. If it asks, hold green at the reactor so that it "
+                    "counts.",
+        "given": "The controller has it, but has not answered yet; look at its terminal or page.",
+        "refused": f"The controller refused it: {why}.",
+        "": "The controller did not take it within a few seconds; nothing was told. Is it busy "
+            "or its disk in trouble? Try again.",
+    }.get(outcome, f"It was not used: {outcome}.")
