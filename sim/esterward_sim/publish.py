@@ -21,6 +21,7 @@ from esterward.values.reactor import Reactor
 from esterward_sim.broker import EmbeddedBroker, NoBroker
 
 CONNECT_S: Final = 5.0
+LINK_S: Final = 0.5  # to connect; the link is ready only once there is something to show
 GOODBYE_S: Final = 3.0
 
 
@@ -88,5 +89,5 @@ def open_link(stack: ExitStack, where: tuple[str, int] | str, reactor: Reactor,
     link = MqttLink(host, port, reactor.mqtt_id, reactor.name, boot,
                     alarm_codes=tuple(FAULTS))
     stack.callback(link.close)
-    link.drain(0.0, CONNECT_S)
+    link.drain(0.0, LINK_S)
     return link, heard

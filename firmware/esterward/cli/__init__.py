@@ -26,6 +26,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "record": ("esterward.cli.record:record",
                "what happened in a batch; tell the controller a reading"),
     "rehearse": (SIMULATOR, "the whole batch on the simulator, no hardware"),
+    "heater-trials": (SIMULATOR, "the heater law beside a thermostat and a tuned PID"),
 }
 
 

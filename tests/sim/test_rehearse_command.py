@@ -1,0 +1,129 @@
+"""The command `esterward rehearse` as a person runs it: real process, files, exit codes."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+TOP = Path(__file__).parents[2]
+REACTOR = TOP / "firmware/config/reactor.toml"
+SMALLEST = """
+[oil]
+volume = "120 L"
+[titration]
+readings = ["2.9 mL", "3.1 mL", "3.0 mL"]
+[catalyst]
+kind = "KOH"
+purity = "90 %"
+[methanol]
+share = "20 %"
+"""
+
+
+def esterward(*arguments: str, cwd: Path, timeout_s: float = 120.0) -> subprocess.CompletedProcess[
+        str]:
+    return subprocess.run([sys.executable, "-c", "from esterward.cli import main; main()",
+                           *arguments], cwd=cwd, capture_output=True, text=True,
+                          timeout=timeout_s)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "batch.toml").write_text(SMALLEST)
+    return tmp_path
+
+
+def test_the_smallest_batch_file_ends_complete_with_the_promised_keys(folder: Path) -> None:
+    done = esterward("rehearse", "batch.toml", "--json", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert "shipped example" in done.stderr
+    plain = json.loads(done.stdout)
+    assert set(plain) >= {"state", "stages", "peak_oil_c", "ceiling_c", "overshoot_k", "trips",
+                          "alarms", "simulated_s", "wall_s"}
+    assert plain["state"] == "complete"
+    for row in plain["stages"]:
+        assert set(row) >= {"stage", "started_s", "ended_s", "outcome"}
+        assert row["started_s"] <= row["ended_s"]
+    names = [row["stage"] for row in plain["stages"]]
+    assert {"heat", "methoxide", "dose", "mix", "check", "settle", "drain", "wash", "dry",
+            "store"} <= set(names)
+    assert plain["overshoot_k"] <= 1.0 and plain["peak_oil_c"] < plain["ceiling_c"]
+    assert len(list((folder / "rehearsals").glob("*.sqlite"))) == 1
+
+
+def test_a_trip_ends_with_exit_code_one_and_names_it(folder: Path) -> None:
+    done = esterward("rehearse", "batch.toml", "--fault", "cutout_open@dewater+300",
+                     "--reactor", str(REACTOR), cwd=folder)
+    assert done.returncode == 1
+    assert "TRIP cut-out" in done.stdout and "did not end complete" in done.stdout
+
+
+@pytest.mark.parametrize(("arguments", "words"), [
+    ((), "name a batch file"),
+    (("missing.toml",), "missing.toml"),
+    (("batch.toml", "--speed", "fast"), "--speed"),
+    (("batch.toml", "--speed", "nan"), "--speed"),
+    (("batch.toml", "--fault", "mixer_staled@mix+600"), "did you mean mixer_stalled"),
+    (("batch.toml", "--fault", "mixer_stalled@mixing+600"), "STAGE+SECONDS"),
+    (("batch.toml", "--fault", "mixer_stalled@nan"), "seconds"),
+    (("batch.toml", "--fault", "mixer_stalled"), "NAME@SECONDS"),
+    (("batch.toml", "--broker", "1883"), "HOST:PORT"),
+    (("batch.toml", "--broker", "localhost:99999"), "1 to 65535"),
+    (("batch.toml", "--person", "robot"), "person"),
+    (("batch.toml", "--record", "nowhere/at/all.sqlite"), "folder"),
+    (("batch.toml", "--record", "batch.toml"), "exists already"),
+])
+def test_bad_input_is_one_sentence_exit_2_and_nothing_started(
+    arguments: tuple[str, ...], words: str, folder: Path,
+) -> None:
+    before = sorted(p.name for p in folder.iterdir())
+    done = esterward("rehearse", *arguments, cwd=folder)
+    assert done.returncode == 2
+    assert words in done.stderr and "Traceback" not in done.stderr
+    assert len([line for line in done.stderr.splitlines() if not line.startswith("note:")]) == 1
+    assert sorted(p.name for p in folder.iterdir()) == before
+
+
+def test_all_mistakes_of_both_files_come_at_once(folder: Path) -> None:
+    (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L").replace(
+        "3.1 mL", "3,1 mL"))
+    (folder / "reactor.toml").write_text(REACTOR.read_text().replace('"3000 W"', '"3000"'))
+    done = esterward("rehearse", "batch.toml", cwd=folder)
+    assert done.returncode == 2 and "Traceback" not in done.stderr
+    assert "3,1 mL" in done.stderr and "power" in done.stderr
+    assert not (folder / "rehearsals").exists()
+
+
+def test_oil_plus_methanol_above_the_vessel_is_refused(folder: Path) -> None:
+    (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L"))
+    done = esterward("rehearse", "batch.toml", "--reactor", str(REACTOR), cwd=folder)
+    assert done.returncode == 2
+    assert "vessel" in done.stderr and not (folder / "rehearsals").exists()
+
+
+def test_ctrl_c_ends_with_130_and_says_where_the_record_is(folder: Path) -> None:
+    child = subprocess.Popen(
+        [sys.executable, "-c", "from esterward.cli import main; main()", "rehearse", "batch.toml",
+         "--speed", "60", "--reactor", str(REACTOR)],
+        cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    until_s = time.monotonic() + 30.0
+    assert child.stdout is not None
+    while "asks:" not in child.stdout.readline() and time.monotonic() < until_s:
+        pass
+    child.send_signal(signal.SIGINT)
+    _, errors = child.communicate(timeout=30.0)
+    assert child.returncode == 130
+    assert "all outputs off" in errors and "Traceback" not in errors
+
+
+def test_the_faults_are_listed_with_their_rows() -> None:
+    done = esterward("rehearse", "--faults", "--json", cwd=TOP)
+    rows = json.loads(done.stdout)
+    assert done.returncode == 0 and len(rows) > 50
+    assert all(row["name"] and row["sentence"] and row["rows"] for row in rows)
