@@ -15,7 +15,7 @@ from typing import Any, Final
 from esterward.chemistry import boiling
 from esterward.chemistry.sheet import Sheet, batch_sheet
 from esterward.process.control import Process
-from esterward.process.observations import batch_with, refusal
+from esterward.process.observations import CHANGES_SHEET, batch_with, refusal
 from esterward.process.stages import STEPS
 from esterward.process.state import ProcessState, Wish, World
 from esterward.process.words import words
@@ -239,7 +239,8 @@ class Controller:
                 return why or "an observation needs a number"
             process.observed.append((request.name, request.value))
             log.add("observation", name=request.name, value=request.value,
-                    source=request.source, counts="with green held")
+                    source=request.source,
+                    counts="with green held" if request.name in CHANGES_SHEET else "at once")
             before = self.sheet
             self._refresh_sheet()
             if self.sheet != before:

@@ -117,7 +117,9 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     factor = _speed(speed)
     where = _broker(broker)
     path = _record_path(record, plan.name)
-    code = _run(plan, vessel, path, factor, seed, person, orders, where, as_json)
+    texts = {"batch.toml": batch.read_text(encoding="utf-8"),
+             "reactor.toml": chosen.read_text(encoding="utf-8")}
+    code = _run(plan, vessel, texts, path, factor, seed, person, orders, where, as_json)
     sys.exit(code)
 
 
@@ -131,8 +133,9 @@ def _broker(text: str) -> tuple[str, int] | str | None:
     return host, int(port)
 
 
-def _run(plan: Any, vessel: Any, path: Path, factor: float | None, seed: int, person: str,
-         orders: tuple[Any, ...], where: tuple[str, int] | str | None, as_json: bool) -> int:
+def _run(plan: Any, vessel: Any, texts: dict[str, str], path: Path, factor: float | None,
+         seed: int, person: str, orders: tuple[Any, ...], where: tuple[str, int] | str | None, as_json: bool) -> int:
+    from esterward.chemistry.sheet import batch_sheet, sheet_json
     from esterward.record.journal import Journal
     from esterward_sim.rehearsal import Rehearsal
     from esterward_sim.view import PlainView, make_view
@@ -143,6 +146,9 @@ def _run(plan: Any, vessel: Any, path: Path, factor: float | None, seed: int, pe
         clock = VirtualClock()
         journal = Journal(path, boot=clock.boot, now_s=clock.now_s(), wall_s=clock.wall_s())
         stack.callback(lambda: journal.close(clock.now_s(), clock.wall_s()))
+        texts["sheet"] = json.dumps(sheet_json(batch_sheet(plan, vessel)))
+        for name, text in texts.items():
+            journal.attach(name, text)
         link = None
         heard: Any = None
         if where is not None:
