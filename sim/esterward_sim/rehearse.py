@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import shutil
 import sys
 import time
 from contextlib import ExitStack
@@ -134,7 +136,8 @@ def _broker(text: str) -> tuple[str, int] | str | None:
 
 
 def _run(plan: Any, vessel: Any, texts: dict[str, str], path: Path, factor: float | None,
-         seed: int, person: str, orders: tuple[Any, ...], where: tuple[str, int] | str | None, as_json: bool) -> int:
+         seed: int, person: str, orders: tuple[Any, ...],
+         where: tuple[str, int] | str | None, as_json: bool) -> int:
     from esterward.chemistry.sheet import batch_sheet, sheet_json
     from esterward.record.journal import Journal
     from esterward_sim.rehearsal import Rehearsal
@@ -224,4 +227,11 @@ def _tell(result: Any, path: Path) -> None:
     if peak is not None and over is not None:
         click.echo(f"Hottest from heating to the end of the mix: {peak:.2f} degC, "
                    f"{over:+.2f} K from the setpoint, ceiling {plain['ceiling_c']:.1f} degC.")
-    click.echo(f"The record lies in {path}; read it with: esterward record show {path}")
+    click.echo(f"The record lies in {path}; read it with: {_me()} record show {path}")
+
+
+def _me() -> str:
+    """How this program is called here: by name when the shell finds it, else by its path."""
+    if shutil.which("esterward") or not Path(sys.argv[0]).is_file():
+        return "esterward"
+    return os.path.relpath(sys.argv[0])
