@@ -1,0 +1,72 @@
+"""guard.json: what the running guard reads, made from reactor.toml by `esterward guard --prepare`.
+
+Plain numbers with units in their names, and a checksum over all of it: a file edited by hand is
+refused, because limits must come from the one file that was checked.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import Any, Final
+
+from esterward.guard import rule
+from esterward.hardware import pins
+from esterward.values.plain import from_plain, to_plain
+from esterward.values.reactor import Reactor
+
+VERSION: Final = 1
+AGAIN: Final = "make it again: esterward guard --prepare --reactor reactor.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """The guard's whole configuration. inputs: input name -> BCM line."""
+
+    version: int
+    reactor: str
+    rule: rule.GuardConfig
+    probe_b: str
+    beat_bcm: int
+    enable_bcm: int
+    inputs: dict[str, int]
+
+
+class PreparedWrong(ValueError):
+    """guard.json cannot be used; one sentence."""
+
+
+def prepare(reactor: Reactor) -> Prepared:
+    """The guard's part of a reactor; ValueError (PinMistake) when it cannot be guarded."""
+    if reactor.rig_level == "watch":
+        raise PreparedWrong("[rig] level = \"watch\" has no contactor to guard; `esterward run` "
+                            "works without a guard there.")
+    lines = pins.board(reactor)
+    outputs = pins.owned(lines, pins.GUARD, pins.OUT)
+    return Prepared(VERSION, reactor.name, rule.config_of(reactor), reactor.probe_b_id,
+                    outputs["beat"], outputs["enable"], pins.owned(lines, pins.GUARD, pins.IN))
+
+
+def to_text(prepared: Prepared) -> str:
+    """The file."""
+    plain = to_plain(prepared)
+    return json.dumps(plain | {"checksum": _checksum(plain)}, indent=2) + "\n"
+
+
+def from_text(text: str, where: str) -> Prepared:
+    """The inverse; PreparedWrong names the file and what to do."""
+    try:
+        plain = json.loads(text)
+        checksum = plain.pop("checksum")
+        prepared = from_plain(Prepared, plain)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        raise PreparedWrong(f"{where}: this is not a file of this guard; {AGAIN}.") from None
+    if checksum != _checksum(plain) or prepared.version != VERSION:
+        raise PreparedWrong(f"{where}: it was changed by hand or by another version; {AGAIN}.")
+    return prepared
+
+
+def _checksum(plain: Any) -> str:
+    text = json.dumps(plain, sort_keys=True, allow_nan=False)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()

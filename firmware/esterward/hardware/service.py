@@ -1,0 +1,85 @@
+"""What a program of ours needs of the operating system: clock, lock, supervisor, signals."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import select
+import signal
+import socket
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import IO, Final
+
+BOOT_ID: Final = "/proc/sys/kernel/random/boot_id"
+# systemd-timesyncd(8) makes this file once the clock was set from the network.
+CLOCK_SET: Final = "/run/systemd/timesync/synchronized"
+REAL_TIME_CLOCK: Final = "/dev/rtc0"
+
+
+class AlreadyRunning(RuntimeError):
+    """Another process holds the lock; the text is one sentence."""
+
+
+class MonotonicClock:
+    """The Clock port: CLOCK_MONOTONIC of this boot. wait() ends early when stop() was called."""
+
+    def __init__(self) -> None:
+        self.boot = Path(BOOT_ID).read_text("ascii").strip()
+        self.stopped = False
+        # A pipe and no lock: stop() runs inside a signal handler, between any two instructions.
+        self._wake, self._waker = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+
+    def now_s(self) -> float:
+        return time.monotonic()
+
+    def wall_s(self) -> float | None:
+        """Unix time as a label; None while nothing has set this machine's clock."""
+        if Path(CLOCK_SET).exists() or Path(REAL_TIME_CLOCK).exists():
+            return time.time()
+        return None
+
+    def wait(self, until_s: float) -> None:
+        left_s = until_s - time.monotonic()
+        if left_s > 0.0 and not self.stopped:
+            select.select([self._wake], [], [], left_s)
+
+    def stop(self) -> None:
+        self.stopped = True
+        with suppress(BlockingIOError):
+            os.write(self._waker, b".")
+
+
+def stop_on_signals(clock: MonotonicClock) -> None:
+    """SIGTERM, SIGINT and SIGHUP end the loop, which drives its outputs low on its way out."""
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, lambda *_: clock.stop())
+
+
+def only_one(path: str | Path, what: str) -> IO[str]:
+    """Hold a lock file as long as the returned file is open; AlreadyRunning otherwise."""
+    lock = Path(path).open("a", encoding="ascii")  # noqa: SIM115 - held until the process ends
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        raise AlreadyRunning(f"{what} is already running here (lock {path}); stop that one "
+                             "first.") from None
+    return lock
+
+
+def tell_supervisor(*lines: str) -> bool:
+    """sd_notify(3): READY=1, WATCHDOG=1, STOPPING=1; False when nobody asked for it."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return False
+    if address[0] == "@":
+        address = "\0" + address[1:]
+    try:
+        with socket.socket(socket.AF_UNIX,
+                           socket.SOCK_DGRAM | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK) as line:
+            line.sendto("\n".join(lines).encode("ascii"), address)
+    except OSError:
+        return False  # a deaf supervisor must not stop a guard
+    return True
