@@ -57,7 +57,6 @@ class Mosquitto:
 
     def stop(self) -> None:
         if self.process is not None:
-            self.process.send_signal(signal.SIGCONT)
             self.process.kill()
             self.process.wait()
             self.process = None
@@ -75,18 +74,20 @@ class Watcher:
         if program is None:
             pytest.skip("mosquitto_sub is not installed (apt install mosquitto-clients)")
         self.messages: list[tuple[bool, str, str]] = []
-        # A retained mark comes back as soon as the subscription stands.
+        # Subscribed to last, so this retained mark comes back after every other retained one.
         subprocess.run([program.removesuffix("sub") + "pub", "-h", "127.0.0.1", "-p", str(port),
                         "-r", "-t", "mark", "-m", "x"], check=True)
         arguments = [program, "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-V", "5",
-                     "-F", "%r %t %p", "-t", "mark"]
-        for topic in topics or (ROOT + "#", "homeassistant/#"):
+                     "-F", "%r %t %p"]
+        for topic in (*(topics or (ROOT + "#", "homeassistant/#")), "mark"):
             arguments += ["-t", topic]
         self._subscribed = threading.Event()
         self._process = subprocess.Popen(arguments, stdout=subprocess.PIPE)
         self._thread = threading.Thread(target=self._read, daemon=True)
         self._thread.start()
-        assert self._subscribed.wait(5.0), "mosquitto_sub did not subscribe"
+        if not self._subscribed.wait(5.0):
+            self.close()
+            pytest.fail("mosquitto_sub did not subscribe")
 
     def _read(self) -> None:
         assert self._process.stdout

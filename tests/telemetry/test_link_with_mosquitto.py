@@ -182,7 +182,7 @@ def test_retained_replayed_and_stale_requests_are_refused_with_the_reason(
     link.step(61.0)
     link.step(122.0)
     assert link.drain(122.0)
-    assert watcher.of("remote/nonce")[-1] == "n3"
+    until(lambda: watcher.of("remote/nonce")[-1] == "n3", "the third nonce")
     send(request("n1", "a2"))
     pump(link, lambda: len(answers()) == 3, "the old nonce is answered", 122.0)
     assert "too old" in answers()[2][1]
@@ -257,6 +257,42 @@ def test_a_frozen_broker_never_holds_a_step_up_and_the_outbox_stays_bounded(
     assert link.drain(now_s, 0.1) is False
     link.show(status(), (ended(20_000),), now_s + 1.0, None)
     assert json.loads(box.lines[-1].payload)["kind"] == "stage_ended"
+
+
+def test_a_frozen_broker_does_not_fill_the_library_with_samples(
+        mosquitto: Mosquitto, make_link: Make, status: Make, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(topics, "sample", lambda *_: "x" * 4000)
+    link = connected(make_link, mosquitto.port, status())
+    mosquitto.freeze()
+    same = status()
+    for number in range(1, 4000):  # 16 MB, more than the socket's buffers take
+        link.show(same, (), 5.0 * number, None)
+        link.step(1.0)
+    client = link._connection._client
+    assert client and len(client._out_packet) <= 2
+    assert link._outbox.dropped_samples > 0 and link._outbox.dropped_lines == 0
+
+
+def test_lines_on_their_way_when_the_broker_dies_arrive_after_its_restart(
+        mosquitto: Mosquitto, watch: Make, make_link: Make, status: Make) -> None:
+    link = connected(make_link, mosquitto.port, status())
+    mosquitto.freeze()
+    link.show(status(), (ended(1), ended(2, "dose")), 2.0, None)
+    link.step(2.0)
+    assert link._connection.unacknowledged >= 2 and not link._outbox.lines
+    mosquitto.stop()
+    pump(link, lambda: not link.ready, "the loss is noticed", 2.0)
+    mosquitto.start()
+    watcher: Watcher = watch()
+    now_s = [2.0]
+
+    def later() -> None:
+        now_s[0] += 1.0
+        link.step(now_s[0])
+
+    until(lambda: len(watcher.of("stream/event")) == 2, "both lines", meanwhile=later)
+    assert [json.loads(line)["number"] for line in watcher.of("stream/event")] == [1, 2]
 
 
 def test_requests_beyond_what_the_loop_takes_are_refused_not_stored(
