@@ -15,7 +15,8 @@ from __future__ import annotations
 import atexit
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from importlib import import_module
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -75,6 +76,16 @@ def _import_lgpio(runtime_dir: Path) -> Any:
         ) from error
     finally:
         os.chdir(here)  # lgpio moves the process; nobody else expects that
+
+
+@contextmanager
+def claiming(bcm: int) -> Iterator[None]:
+    """Turn whatever goes wrong while a line is claimed into BoardMissing."""
+    try:
+        yield
+    except Exception as error:  # lgpio.error, GPIOPinInUse, PinInvalidPin: the line is not ours
+        raise BoardMissing(f"GPIO{bcm} cannot be claimed ({_short(error)}); another program may "
+                           "hold it, or an overlay in config.txt.") from error
 
 
 def _registered(name: str) -> Any:

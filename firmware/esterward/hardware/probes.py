@@ -136,27 +136,16 @@ def reason(error: Exception) -> str:
     return known or f"{type(error).__name__}: {text}"[:80]
 
 
-class OneWireProbe:
-    """The Probe port on one DS18B20. sensor: its folder's name, such as "28-0316a2794ff1"."""
+class OneWireSensor:
+    """One DS18B20 and its conversions. sensor: its folder's name, such as "28-0316a2794ff1"."""
 
-    def __init__(self, sensor: str, clock: Callable[[], float], w1_dir: str | Path = W1_DIR,
-                 deadline_s: float = DEADLINE_S) -> None:
-        self.sensor, self._w1_dir = sensor, Path(w1_dir)
-        self._clock = clock
+    def __init__(self, sensor: str, clock: Callable[[], float],
+                 w1_dir: str | Path = W1_DIR) -> None:
+        self.sensor, self._clock, self._w1_dir = sensor, clock, Path(w1_dir)
         self._neighbour: tuple[float, float] | None = None  # when, degC
-        self._reader = DeadlineReader(self._convert, clock, name=f"probe {sensor}",
-                                      period_s=PERIOD_S, deadline_s=deadline_s)
-        self._newest = NO_READING
 
-    def read(self, now_s: float) -> ProbeReading:
-        """The newest conversion; ReaderStuck when three did not return."""
-        if self._reader.look(now_s) and self._reader.result is not None:
-            began_s, c, why = self._reader.result
-            self._newest = ProbeReading(c, began_s, why)
-        return self._newest
-
-    def _convert(self) -> float:
-        """One blocking conversion in degC; raises what the library raises."""
+    def convert(self) -> float:
+        """One blocking conversion in degC; raises what the library raises, and ValueError."""
         library = _library()
         family, _, number = self.sensor.partition("-")
         if family != FAMILY or not number:
@@ -181,6 +170,31 @@ class OneWireProbe:
         neighbour = self._neighbour
         return (neighbour is not None and self._clock() - neighbour[0] <= POWER_ON_NEAR_S
                 and abs(neighbour[1] - POWER_ON_C) <= POWER_ON_NEAR_K)
+
+    def reading(self, began_s: float) -> ProbeReading:
+        """One blocking conversion as a reading; every trouble is "no value, because ..."."""
+        try:
+            return ProbeReading(self.convert(), began_s)
+        except Exception as error:  # the library leaks IndexError and UnicodeDecodeError
+            return ProbeReading(None, began_s, reason(error))
+
+
+class OneWireProbe:
+    """The Probe port on one DS18B20, read by a worker."""
+
+    def __init__(self, sensor: str, clock: Callable[[], float], w1_dir: str | Path = W1_DIR,
+                 deadline_s: float = DEADLINE_S) -> None:
+        self._reader = DeadlineReader(
+            OneWireSensor(sensor, clock, w1_dir).convert, clock, name=f"probe {sensor}",
+            period_s=PERIOD_S, deadline_s=deadline_s)
+        self._newest = NO_READING
+
+    def read(self, now_s: float) -> ProbeReading:
+        """The newest conversion; ReaderStuck when three did not return."""
+        if self._reader.look(now_s) and self._reader.result is not None:
+            began_s, c, why = self._reader.result
+            self._newest = ProbeReading(c, began_s, why)
+        return self._newest
 
     def close(self) -> None:
         self._reader.close()

@@ -9,6 +9,7 @@ and K1 closes before it conducts.
 
 from __future__ import annotations
 
+import atexit
 from collections.abc import Mapping
 from threading import RLock
 from typing import Any, Final
@@ -28,7 +29,9 @@ def open_output(factory: Any, bcm: int) -> Any:
     """One output line, low from its first moment."""
     from gpiozero import DigitalOutputDevice
 
-    return DigitalOutputDevice(bcm, active_high=True, initial_value=False, pin_factory=factory)
+    with board.claiming(bcm):
+        return DigitalOutputDevice(bcm, active_high=True, initial_value=False,
+                                   pin_factory=factory)
 
 
 def check_output(name: str, device: Any) -> Any:
@@ -100,8 +103,6 @@ class LeasedRelays:
 
     def close(self) -> None:
         """Low, then let the lines go."""
-        import atexit
-
         self.off()
         atexit.unregister(self._exit)
         for device in self._devices.values():

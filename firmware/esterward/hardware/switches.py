@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from esterward.hardware import board
 from esterward.values.readings import INPUT_NAMES, Inputs
 
 POLL_S: Final = 0.05
@@ -23,7 +24,8 @@ def open_input(factory: Any, bcm: int) -> Any:
     """One input line with its pull-down; high reads 1."""
     from gpiozero import DigitalInputDevice
 
-    return DigitalInputDevice(bcm, pull_up=False, pin_factory=factory)
+    with board.claiming(bcm):
+        return DigitalInputDevice(bcm, pull_up=False, pin_factory=factory)
 
 
 class Switches:

@@ -1,0 +1,124 @@
+"""esterward guard: the second process, which must also agree before heat can flow."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from esterward.cli.errors import Refused, reading
+
+FC = TypeVar("FC", bound=Callable[..., Any])
+CONFIG = "/etc/esterward/guard.json"
+RUNTIME = "/run/esterward"
+STATE = "/var/lib/esterward-guard"
+W1 = "/sys/bus/w1/devices"
+IIO = "/sys/bus/iio/devices"
+
+
+def _path(option: str, default: str, text: str) -> Callable[[FC], FC]:
+    return click.option(option, type=click.Path(path_type=Path), default=Path(default),
+                        show_default=True, help=text)
+
+
+@click.command()
+@click.option("--prepare", is_flag=True,
+              help="Write the guard's file from the reactor file, and end.")
+@click.option("--reactor", type=click.Path(path_type=Path), default=Path("reactor.toml"),
+              show_default=True, help="The reactor file, for --prepare.")
+@_path("--config", CONFIG, "The guard's file.")
+@_path("--runtime", RUNTIME, "Folder of the socket and the lock.")
+@_path("--state", STATE, "Folder of the guard's own memory.")
+@_path("--w1", W1, "Folder of the 1-wire probes.")
+@_path("--iio", IIO, "Folder of the barometer.")
+def guard(prepare: bool, reactor: Path, config: Path, runtime: Path, state: Path, w1: Path,
+          iio: Path) -> None:
+    """Watch the reactor independently; heat flows only while this agrees.
+
+    It runs beside `esterward run`, as a user of its own, with a probe of its own, and uses no
+    network. After every change of reactor.toml: --prepare, then start it again. It is no
+    substitute for the thermal cut-out, the e-stop and the float in the wiring.
+
+    Example: esterward guard --prepare --reactor reactor.toml --config guard.json
+    """
+    if prepare:
+        _prepare(reactor, config)
+        return
+    _run(*(path.absolute() for path in (config, runtime, state, w1, iio)))
+
+
+def _prepare(reactor_path: Path, config: Path) -> None:
+    from esterward.guard import prepared
+    from esterward.hardware.pins import PinMistake
+    from esterward.settings.files import load_reactor
+
+    with reading():
+        reactor = load_reactor(reactor_path)
+    try:
+        text = prepared.to_text(prepared.prepare(reactor))
+    except PinMistake as error:
+        raise Refused(*(f"{reactor_path}: {mistake}" for mistake in error.mistakes)) from None
+    except prepared.PreparedWrong as error:
+        raise Refused(f"{reactor_path}: {error}") from None
+    beside = config.with_name(config.name + ".new")
+    try:
+        beside.write_text(text, encoding="utf-8")
+        beside.replace(config)
+    except OSError as error:
+        raise Refused(f"--config {config}: it cannot be written ({error.strerror}); name a file "
+                      "in a folder that is there and that you may write.") from None
+    click.echo(f"{config}: written from {reactor_path}; now start `esterward guard` and "
+               "`esterward run` again.")
+
+
+def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
+    from esterward.guard import prepared, process
+    from esterward.guard.link import GuardSocket
+    from esterward.hardware import board, service
+    from esterward.hardware.probes import (
+        IioBarometer,
+        OneWireProbe,
+        ReaderStuck,
+        find_barometer,
+    )
+
+    try:
+        found = prepared.from_text(config.read_text("utf-8"), str(config))
+    except prepared.PreparedWrong as error:
+        raise Refused(str(error)) from None
+    except FileNotFoundError:
+        raise Refused(f"{config}: there is no such file; {prepared.AGAIN} --config "
+                      f"{config}.") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(f"{config}: it cannot be read ({error}); {prepared.AGAIN}.") from None
+    for option, folder in (("--runtime", runtime), ("--state", state)):
+        if not folder.is_dir():
+            raise Refused(f"{option} {folder}: there is no such folder; make it, or name another.")
+    try:
+        lock = service.only_one(runtime / "guard.lock", "esterward guard")
+        pressure = find_barometer(iio) if found.rule.barometer else None
+        factory = board.open_factory(runtime)
+    except (service.AlreadyRunning, board.BoardMissing, ValueError) as error:
+        raise Refused(f"esterward guard: {error}") from None
+    clock = service.MonotonicClock()
+    service.stop_on_signals(clock)
+    try:
+        beat, switches = process.open_lines(factory, found)
+    except board.BoardMissing as error:
+        raise Refused(f"esterward guard: {error}") from None
+    watching = process.Guard(
+        found.rule, clock=clock, switches=switches, beat=beat,
+        probe=OneWireProbe(found.probe_b, clock.now_s, w1),
+        barometer=None if pressure is None else IioBarometer(pressure, clock.now_s),
+        link=GuardSocket(runtime / "guard.sock"), state_file=state / process.STATE_FILE,
+        say=process.say_on_stderr)
+    try:
+        watching.run(lambda: not clock.stopped)
+    except ReaderStuck as error:
+        process.say_on_stderr(f"{error}; ending, so that a new process can try")
+        raise SystemExit(1) from None
+    finally:
+        watching.link.close()
+        lock.close()
