@@ -44,7 +44,8 @@ def status_of(controller: Controller, now_s: float) -> Status:
         presence_wanted=controller.presence_wanted(),
         alarms=alarms.listed(safety.alarms, safety.latches),
         first_out=safety.latches[0] if safety.latches else "",
-        latches=tuple(safety.latches), credit_min=timers.credit_s / 60.0,
+        latches=(*safety.latches, *(f"guard: {code}" for code in controller.guard_latches)),
+        credit_min=timers.credit_s / 60.0,
         settled_s=timers.settled_s, repeat=batch_state.repeats.get(row.stage, 1),
     )
 
@@ -108,6 +109,9 @@ def _question(controller: Controller) -> tuple[str, str, str]:
         typed = (f" and type `esterward record reset {code} --why TEXT`"
                  if fault.reset == "service" else "")
         return "latch", f"{fault.sentence} {fault.action}", f"cause gone: blue held 5 s{typed}"
+    if controller.guard_latches:
+        return ("latch", f"The guard has latched: {', '.join(controller.guard_latches)}.",
+                "cause gone: blue held 5 s")
     if state.state == "idle" and state.asked == START_QUESTION:
         world = controller.world
         missing = controller.process.start_missing(world) if world is not None else ()

@@ -95,6 +95,7 @@ class Controller:
         self.process = Process(reactor, batch, self.state.process)
         self.facts = proof.SafetyFacts()
         self.world: World | None = None
+        self.guard_latches: tuple[str, ...] = ()
         self.outputs = Outputs(*self.state.commanded)
         self.limits: boiling.Limits | None = None
         self._refresh_limits()
@@ -126,6 +127,7 @@ class Controller:
         heard = (guard is not None and guard.boot == snapshot.boot
                  and -0.1 <= now_s - guard.at_s <= safety_limits.GUARD_SILENT_S)
         inputs = guard.inputs if guard is not None and heard else None
+        self.guard_latches = guard.latches if guard is not None and heard else ()
         gestures = self._gestures(now_s, inputs)
         flag = state.flag
         seen = proof.Seen(

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from esterward.status import status_of
 from esterward.values.outputs import SAFE
 from esterward.values.requests import Request
 from harness import BATCH, Bench
@@ -257,3 +258,12 @@ def test_after_a_restart_a_heating_batch_is_held_with_everything_off(heating: Be
     decision = other.ticks(30)
     assert other.state == "held"
     assert not decision.outputs.k2_wanted and not decision.outputs.k1
+
+
+def test_a_latch_of_the_guard_is_shown_with_what_to_do(heating: Bench) -> None:
+    heating.guard_changes.update(latches=("probe",), enable=False)
+    heating.override["k2_open"] = True
+    heating.ticks(8)
+    status = status_of(heating.controller, heating.now_s)
+    assert heating.state == "held" and "guard: probe" in status.latches
+    assert status.prompt == "latch" and "blue held" in status.answers
