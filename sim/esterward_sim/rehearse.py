@@ -112,6 +112,9 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
                        err=True)
         plan, vessel = load_pair(batch, chosen)
     assert vessel is not None
+    if vessel.rig_level == "watch":
+        raise Refused(f'rehearse: {chosen} has [rig] level = "watch", where the maker\'s own '
+                      'thermostat heats; only "small" and "full" can be rehearsed.')
     try:
         orders = tuple(FaultOrder.parse(text) for text in faults)
     except ValueError as error:

@@ -100,6 +100,14 @@ def test_all_mistakes_of_both_files_come_at_once(folder: Path) -> None:
     assert not (folder / "rehearsals").exists()
 
 
+def test_a_rig_that_only_watches_is_refused_and_not_pretended(folder: Path) -> None:
+    (folder / "reactor.toml").write_text(REACTOR.read_text().replace(
+        'level = "small"', 'level = "watch"'))
+    done = esterward("rehearse", "batch.toml", cwd=folder)
+    assert done.returncode == 2 and "watch" in done.stderr
+    assert not (folder / "rehearsals").exists()
+
+
 def test_oil_plus_methanol_above_the_vessel_is_refused(folder: Path) -> None:
     (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L"))
     done = esterward("rehearse", "batch.toml", "--reactor", str(REACTOR), cwd=folder)
