@@ -103,7 +103,7 @@ class Watcher:
         return [payload for _, topic, payload in list(self.messages) if topic == ROOT + name]
 
     def close(self) -> None:
-        self._process.terminate()
+        self._process.kill()  # it ignores SIGTERM while it reconnects
         self._process.wait()
         self._thread.join(2.0)
         assert self._process.stdout

@@ -59,6 +59,22 @@ def test_state_goes_init_ready_and_lost_when_the_process_is_killed(
     until(lambda: late.messages == [(True, ROOT + "$state", "lost")], "lost is retained")
 
 
+def test_before_the_first_picture_the_link_stays_in_init(
+        mosquitto: Mosquitto, watch: Make, make_link: Make, status: Make) -> None:
+    watcher: Watcher = watch()
+    link: MqttLink = make_link(mosquitto.port)
+    assert link.drain(0.0) and not link.ready
+    until(lambda: watcher.of("remote/nonce"), "the nonce")
+    assert watcher.of("$state") == ["init"]
+    link.show(status(), (), 1.0, None)
+    assert link.drain(1.0) and link.ready
+    until(lambda: watcher.of("$state") == ["init", "ready"], "ready is seen")
+    early: MqttLink = make_link(mosquitto.port)
+    assert early.drain(0.0)
+    early.close()
+    until(lambda: watcher.of("$state")[2:] == ["init", "disconnected"], "goodbye from init")
+
+
 def test_closing_says_disconnected_and_the_will_stays_silent(
         mosquitto: Mosquitto, watch: Make, make_link: Make, status: Make) -> None:
     watcher: Watcher = watch()

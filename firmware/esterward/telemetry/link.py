@@ -21,7 +21,7 @@ from operator import attrgetter
 from typing import Final
 
 from esterward.telemetry import lines, topics
-from esterward.telemetry.connection import AWAY, Connection, Received, Submit
+from esterward.telemetry.connection import AWAY, OPEN, Connection, Received, Submit
 from esterward.telemetry.discovery import discovery, discovery_topic
 from esterward.telemetry.outbox import Message, Outbox
 from esterward.telemetry.requests import Refusal, Requests, answer
@@ -145,12 +145,15 @@ class MqttLink:
                 self._note(error)
 
     def drain(self, now_s: float, within_s: float = 2.0) -> bool:
-        """Wait at most within_s real seconds until the broker has everything. True if so."""
+        """Wait at most within_s real seconds until the broker has everything. True if so.
+
+        Before the first show() that is a standing connection: there is nothing to tell yet."""
         ends_s = self._real_s() + within_s
         away = 0
         while True:
             self.step(now_s)
-            if self._ready and not self.waiting:
+            told = self._ready or (self._shown is None and self._connection.subscribed)
+            if told and not self.waiting:
                 return True
             left_s = ends_s - self._real_s()
             away = away + 1 if self._connection.phase == AWAY else 0
@@ -163,7 +166,7 @@ class MqttLink:
         if self._closed:
             return
         now_s = float("-inf")  # no new attempt: what is not connected now stays so
-        if self._ready:
+        if self._connection.phase == OPEN:
             self.drain(now_s, within_s / 2)
             with self._lock:
                 if self._connection.can_send():
