@@ -9,10 +9,10 @@ from collections.abc import Iterator
 
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
-from telemetry.mqtt_rig import make_status
 
 from esterward.telemetry.link import MqttLink
 from esterward_sim.broker import EmbeddedBroker, NoBroker
+from telemetry.mqtt_rig import make_status
 
 
 @pytest.fixture

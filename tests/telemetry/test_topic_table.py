@@ -155,6 +155,12 @@ def test_a_stage_that_ended_is_said_in_words_with_its_time() -> None:
     assert (line["number"], line["at_s"], line["kind"]) == (9, 9000.0, "stage_ended")
 
 
+def test_the_first_out_latch_is_named_as_such() -> None:
+    said = [lines.line_words(Event(1, 0.0, "latched", {"code": "e-stop", "first_out": first}))
+            for first in (True, False)]
+    assert said == ["latched: e-stop, the first of its chain", "latched: e-stop"]
+
+
 def test_an_event_with_a_number_that_is_none_still_gives_valid_json() -> None:
     event = Event(1, 0.0, "observation", {"name": "wash_ph", "value": math.nan,
                                           "source": "mqtt", "counts": True})
@@ -171,6 +177,8 @@ def test_alerts_say_what_is_wanted_and_are_gone_when_it_is_over(status: MakeStat
     assert found["alarm-f-12"] == "Probe A gives no value. Check its plug."
     assert all(HOMIE_ID.match(alert) for alert in found)
     assert lines.alerts(status(), "") == {}
+    asked = status(prompt="presence", prompt_text="Is somebody there?", presence_wanted=True)
+    assert set(lines.alerts(asked, "")) == {"person-wanted"}
 
 
 def test_the_hub_is_told_what_its_documentation_requires_and_only_topics_we_publish() -> None:

@@ -35,7 +35,7 @@ LINE_WORDS: Final[dict[str, str]] = {
     "alarm_raised": "alarm {code} ({severity}): {sentence} {action}",
     "alarm_acknowledged": "alarm {code} acknowledged",
     "alarm_returned": "alarm {code} is over",
-    "latched": "latched: {code}, first out: {first_out}",
+    "latched": "latched: {code}",
     "latch_reset": "latch {code} reset, {resets} in all",
     "flag_set": "methanol flag set: methanol may be in the vessel",
     "flag_cleared": "methanol flag cleared: {evidence}",
@@ -97,6 +97,8 @@ def line_words(event: Event) -> str:
     if event.kind == "observation" and name in OBSERVATIONS:
         words["value"] += f" {OBSERVATIONS[str(name)][0]}"
     text = LINE_WORDS.get(event.kind, event.kind).format_map(words)
+    if event.kind == "latched" and data.get("first_out") is True:
+        text += ", the first of its chain"
     started_s = data.get("started_s")
     if event.kind == "stage_ended" and isinstance(started_s, int | float):
         text += f", after {duration_words(event.at_s - started_s)}"
@@ -142,7 +144,7 @@ def alerts(status: Status, finished: str) -> Mapping[str, str]:
         found[STAGE_FINISHED] = finished
     if status.prompt:
         found[PERSON_WANTED] = "You are wanted: " + prompt_words(status)
-    if status.presence_wanted:
+    if status.presence_wanted and status.prompt != "presence":  # then the question says it
         found[PRESENCE] = ("Press green at the reactor to show that somebody is there; "
                            "otherwise heat, mixer and air stop.")
     for alarm in status.alarms:
