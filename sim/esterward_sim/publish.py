@@ -14,6 +14,7 @@ import time
 from contextlib import ExitStack, suppress
 from typing import Final
 
+from esterward import __version__
 from esterward.cli.errors import Refused
 from esterward.safety.faults import FAULTS
 from esterward.telemetry.link import MqttLink
@@ -21,7 +22,7 @@ from esterward.values.reactor import Reactor
 from esterward_sim.broker import EmbeddedBroker, NoBroker
 
 CONNECT_S: Final = 5.0
-LINK_S: Final = 0.5  # to connect; the link is ready only once there is something to show
+LINK_S: Final = 3.0  # to connect; drain() returns as soon as it stands, amqtt takes about 1 s
 GOODBYE_S: Final = 3.0
 
 
@@ -87,7 +88,7 @@ def open_link(stack: ExitStack, where: tuple[str, int] | str, reactor: Reactor,
     stack.callback(heard.close)
     heard.listening(CONNECT_S)
     link = MqttLink(host, port, reactor.mqtt_id, reactor.name, boot,
-                    alarm_codes=tuple(FAULTS))
+                    version=__version__, alarm_codes=tuple(FAULTS))
     stack.callback(link.close)
     link.drain(0.0, LINK_S)
     return link, heard
