@@ -57,7 +57,8 @@ class Person:
         self._at_s: float | None = None
         self._queue: deque[tuple[Any, ...]] = deque()
         self._until_s: float | None = None
-        self._second = False
+        self._second = 0  # further doses dissolved so far
+        self._in: list[int] = []
         self._resets = 0
         self._typed = 0
         self._started = False
@@ -199,7 +200,7 @@ class Person:
         self._press("green")
 
     def _do_dissolve_second(self, status: Status) -> None:
-        self._second = True
+        self._second += 1
         self._do_dissolve(status)
 
     def _do_dose_gate(self, status: Status) -> None:
@@ -215,8 +216,9 @@ class Person:
             dose = second_dose(min(3.0, self.plant.unreacted_ml), sheet.oil_l, sheet.catalyst,
                                sheet.methanol)
             litres, grams, over_s = dose.methanol_l, dose.mass_g, 300.0
-        self._plan(("hands", "pour_methoxide", litres, grams, 25.0, over_s))
-        self._plan(("flowed",))
+        if self._second not in self._in:  # asked again after a stop: the can is empty already
+            self._in.append(self._second)
+            self._plan(("hands", "pour_methoxide", litres, grams, 25.0, over_s), ("flowed",))
         self._press("green")
 
     def _do_check(self, status: Status) -> None:

@@ -267,3 +267,19 @@ def test_a_latch_of_the_guard_is_shown_with_what_to_do(heating: Bench) -> None:
     status = status_of(heating.controller, heating.now_s)
     assert heating.state == "held" and "guard: probe" in status.latches
     assert status.prompt == "latch" and "blue held" in status.answers
+
+
+def test_after_a_stop_in_the_middle_of_pouring_the_gate_is_asked_for_again(
+    heating: Bench,
+) -> None:
+    to_dose_gate(heating)
+    heating.hold_green()
+    assert heating.step == "dose.pour"
+    heating.press("black")
+    heating.ticks(4)
+    status = status_of(heating.controller, heating.now_s)
+    assert heating.state == "held"
+    assert status.prompt_text.startswith("Close the methoxide valve")
+    heating.hold_green()
+    heating.ticks(15)
+    assert heating.state == "running" and heating.step == "dose.gate"

@@ -246,6 +246,8 @@ class Process:
             elif batch_state in FINAL_STATES:
                 self._end_row("done" if batch_state == "complete" else batch_state, log)
                 log.add("batch_ended", state=batch_state)
+            elif batch_state == "running" and step == "dose.pour":
+                step = "dose.gate"  # after any stop the gate to dosing is asked for again
         if step != state.step:
             self._leave(step)
             self._enter(step, world, log)
