@@ -87,7 +87,12 @@ def open_writer(path: Path) -> sqlite3.Connection:
     try:
         _set_up(connection, BUSY_MS)
         ours = identify(connection, path)
-        connection.execute("PRAGMA journal_mode=WAL")
+        # SQLite answers with another mode, not an error, when the disk fails here; that mode
+        # would lose the last commit in a power cut.
+        if connection.execute("PRAGMA journal_mode=WAL").fetchone() != ("wal",):
+            error = sqlite3.OperationalError("no write-ahead log can be kept here")
+            error.sqlite_errorname = "SQLITE_IOERR"
+            raise error
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA wal_autocheckpoint=0")
         connection.execute("PRAGMA journal_size_limit=4194304")
@@ -114,29 +119,38 @@ def open_reader(path: Path) -> sqlite3.Connection:
         raise BadRecord(f"{path}: this is not a file; name the record itself")
     # With nothing beside it no controller has the file open, and a plain read-only open would
     # leave files of our own user beside it.
-    alone = not path.with_name(path.name + "-wal").exists()
-    address = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}"
-    connection = None
+    wal = path.with_name(path.name + "-wal")
     try:
-        connection = sqlite3.connect(address, uri=True, isolation_level=None)
-        _set_up(connection, 2000)
-        ours = identify(connection, path)
+        connection = _open_read_only(path, alone=not wal.exists())
     except sqlite3.Error as error:
-        if connection is not None:
-            connection.close()
-        sentence = f"{path}: the record cannot be read: {error}"
         if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_NOTADB:
-            sentence = (f"{path}: this is not a record of esterward; "
-                        "name the record of a batch instead")
-        raise Unreadable(sentence, error) from None
-    except BaseException:
-        if connection is not None:
-            connection.close()
-        raise
-    if not ours:
-        connection.close()
+            raise Unreadable(f"{path}: this is not a record of esterward; "
+                             "name the record of a batch instead", error) from None
+        try:
+            # A full disk has no room for SQLite's shared memory; with an empty log it needs none.
+            if wal.exists() and wal.stat().st_size:
+                raise error
+            connection = _open_read_only(path, alone=True)
+        except sqlite3.Error:
+            raise Unreadable(f"{path}: the record cannot be read: {error}", error) from None
+    if connection is None:
         raise BadRecord(f"{path}: the file is empty; no batch was recorded in it")
     return connection
+
+
+def _open_read_only(path: Path, *, alone: bool) -> sqlite3.Connection | None:
+    """None for a database with nothing in it."""
+    address = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}"
+    connection = sqlite3.connect(address, uri=True, isolation_level=None)
+    try:
+        _set_up(connection, 2000)
+        if identify(connection, path):
+            return connection
+    except BaseException:
+        connection.close()
+        raise
+    connection.close()
+    return None
 
 
 @contextmanager

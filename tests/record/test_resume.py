@@ -1,0 +1,292 @@
+"""Damage of every kind: the last state is found unchanged or not at all, never half.
+
+Sampled damage uses fixed seeds; each case says which byte or page it hit.
+"""
+
+from __future__ import annotations
+
+import random
+import shutil
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from esterward.record.journal import Journal
+from esterward.record.lock import lock_path, promised_number
+from esterward.record.read import read_events, read_marks, read_rows, read_trace
+from esterward.record.resume import Found, last_state
+from esterward.record.schema import BadRecord
+
+Begin = Callable[..., Any]
+EVENTS = 57  # not a multiple of the commits between two folds: the log must hold something
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Path:
+    """A record with a clean stop: 57 events, four chunks of trace, a document."""
+    from importlib.util import module_from_spec, spec_from_file_location
+
+    spec = spec_from_file_location("record_conftest", Path(__file__).with_name("conftest.py"))
+    assert spec is not None and spec.loader is not None
+    conftest = module_from_spec(spec)
+    spec.loader.exec_module(conftest)
+    path = tmp_path_factory.mktemp("whole") / "record.sqlite"
+    feeder = conftest.Feeder(Journal(path, boot="boot", now_s=100.0, wall_s=1.8e9))
+    feeder.journal.attach("sheet", '{"oil_l": 120.0}')
+    for second in range(4 * EVENTS):
+        feeder.tick(second % 4 == 0)
+    # A copy taken while it runs is what a power cut leaves: file, log and lock file.
+    cut = path.with_name("cut.sqlite")
+    _copy(path, cut)
+    feeder.journal.close(feeder.now_s, 1.8e9 + feeder.now_s)
+    return path
+
+
+def _copy(source: Path, target: Path) -> None:
+    for suffix in ("", "-wal", ".lock"):
+        file = source.with_name(source.name + suffix)
+        if file.exists():
+            shutil.copyfile(file, target.with_name(target.name + suffix))
+
+
+def _start(path: Path) -> Found:
+    """What a real start finds; it also mends, so it comes after looking."""
+    journal = Journal(path, boot="next", now_s=5.0)
+    journal.close(6.0)
+    return journal.found
+
+
+def _judge(path: Path, case: str) -> bool:
+    """Both ways of looking agree and believe all or nothing; True when believed."""
+    seen, found = last_state(path, boot="next", now_s=5.0), _start(path)
+    assert found.checkpoint in (None, f"state of {EVENTS}"), case
+    assert seen.checkpoint == found.checkpoint, case
+    assert bool(found.why) == (found.checkpoint is None), case
+    if found.checkpoint is not None:
+        assert found.last_number == EVENTS, case
+    # What is left is a prefix of what was written, and the record goes on from there.
+    numbers = [event.number for event in read_events(path)]
+    assert numbers == list(range(1, found.last_number + 1)), case
+    assert promised_number(path) == found.last_number, case
+    list(read_trace(path))
+    return found.checkpoint is not None
+
+
+def test_an_undamaged_copy_is_believed(whole: Path, path: Path) -> None:
+    _copy(whole, path)
+    assert _judge(path, "clean stop")
+    _copy(whole.with_name("cut.sqlite"), path)
+    assert _judge(path, "cut while running")
+
+
+@pytest.mark.parametrize("part", ["", "-wal"])
+def test_no_flipped_bit_is_believed(whole: Path, path: Path, part: str) -> None:
+    source = whole.with_name("cut.sqlite") if part else whole
+    chance, believed, cases = random.Random(7), 0, 120
+    content = source.with_name(source.name + part).read_bytes()
+    for _ in range(cases):
+        _copy(source, path)
+        place, bit = chance.randrange(len(content)), chance.randrange(8)
+        damaged = bytearray(content)
+        damaged[place] ^= 1 << bit
+        path.with_name(path.name + part).write_bytes(damaged)
+        try:
+            believed += _judge(path, f"byte {place} bit {bit} of {part or 'the file'}")
+        except BadRecord as error:  # a flip in the version number reads as another version
+            assert "format" in str(error)
+        _clear(path)
+    # Much of a file is free space, or replaced by the log; the rest must have been noticed.
+    assert believed < cases
+
+
+def test_no_zeroed_page_and_no_cut_end_is_believed_wrongly(whole: Path, path: Path) -> None:
+    for source, part in ((whole, ""), (whole.with_name("cut.sqlite"), "-wal")):
+        content = source.with_name(source.name + part).read_bytes()
+        for start in range(0, len(content), 4096):
+            for damaged in (content[:start] + bytes(4096) + content[start + 4096:],
+                            content[:start], content[:start + 512]):
+                _copy(source, path)
+                path.with_name(path.name + part).write_bytes(damaged)
+                _judge(path, f"{part or 'file'} at {start}, {len(damaged)} bytes left")
+                _clear(path)
+
+
+def test_a_log_cut_off_at_a_commit_is_noticed_although_sqlite_accepts_it(
+        whole: Path, path: Path) -> None:
+    # The dangerous one: SQLite finds nothing wrong, yet the newest events are gone.
+    _copy(whole.with_name("cut.sqlite"), path)
+    wal = path.with_name(path.name + "-wal")
+    wal.write_bytes(b"")
+    with sqlite3.connect(path) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        (left,) = connection.execute("SELECT count(*) FROM events").fetchone()
+    connection.close()
+    assert left < EVENTS
+    found = _start(path)
+    assert found.checkpoint is None
+    assert found.why == f"the record has lost events: {EVENTS} were on the disk, {left} are left"
+
+
+def _clear(path: Path) -> None:
+    for file in path.parent.iterdir():
+        file.unlink()
+
+
+@pytest.mark.parametrize(("table", "change", "left"), [
+    ("events", "UPDATE events SET at_s = at_s + 1 WHERE number = 31", 30),
+    ("events", "DELETE FROM events WHERE number = 31", 30),
+    ("events", "UPDATE events SET data = (SELECT data FROM events WHERE number = 2), "
+               "hash = (SELECT hash FROM events WHERE number = 2) WHERE number = 31", 30),
+    ("marks", "UPDATE marks SET kind = 'stop' WHERE seq = 1", EVENTS),
+    ("checkpoints", "UPDATE checkpoints SET text = 'another state'", EVENTS),
+    ("trace", "UPDATE trace SET last_s = last_s + 1 WHERE seq = 3", EVENTS),
+    ("trace", "DELETE FROM trace WHERE seq = 3", EVENTS),
+    ("documents", "UPDATE documents SET text = '{}'", EVENTS),
+])
+def test_a_row_changed_by_hand_is_noticed_and_the_rows_before_it_are_kept(
+        whole: Path, path: Path, table: str, change: str, left: int) -> None:
+    _copy(whole, path)
+    with sqlite3.connect(path) as connection:
+        assert connection.execute(change).rowcount >= 1
+    connection.close()
+    before = path.read_bytes()
+    found = _start(path)
+    assert found.checkpoint is None
+    assert found.why.startswith("the record is damaged: ")
+    assert table.rstrip("s") in found.why
+    assert found.last_number == left
+    assert path.with_name(found.renamed).read_bytes() == before
+    assert found.renamed == "record.sqlite.damaged-1"
+    assert [event.number for event in read_events(path)] == list(range(1, left + 1))
+    starts = [mark.text for mark in read_marks(path) if mark.kind == "start"]
+    assert starts[-1] == found.renamed
+
+
+def test_a_record_mended_once_is_believed_again(whole: Path, path: Path, feeder: Any) -> None:
+    _copy(whole, path)
+    with sqlite3.connect(path) as connection:
+        connection.execute("DELETE FROM events WHERE number = 50")
+    connection.close()
+    journal = Journal(path, boot="b", now_s=5.0)
+    fed = feeder(journal, 5.0)
+    fed.tick(1)
+    journal.close(fed.now_s)
+    assert last_state(path).checkpoint == "state of 50"
+    assert [row.event.number for row in read_rows(path)] == list(range(1, 51))
+
+
+def test_a_lost_file_is_told_from_a_first_start(whole: Path, path: Path) -> None:
+    assert last_state(path).why == "no batch was recorded here yet"
+    _copy(whole, path)
+    path.unlink()
+    found = _start(path)
+    assert (found.checkpoint, found.clean) == (None, False)
+    assert found.why == "the record is gone, but its lock file is there"
+
+
+def test_a_damaged_lock_file_neither_blocks_nor_invents(whole: Path, path: Path) -> None:
+    for content in (b"", b"x" * 128, bytes(128), b"999 0123456789abcdef".ljust(128)):
+        _copy(whole, path)
+        lock_path(path).write_bytes(content)
+        assert _judge(path, repr(content[:20]))
+        _clear(path)
+
+
+def _other_database(path: Path) -> None:
+    with sqlite3.connect(path) as connection:
+        connection.execute("CREATE TABLE recipes (name TEXT)")
+    connection.close()
+
+
+def _newer(path: Path) -> None:
+    Journal(path, boot="b", now_s=0.0).close(1.0)
+    with sqlite3.connect(path) as connection:
+        connection.execute("PRAGMA user_version = 7")
+    connection.close()
+
+
+@pytest.mark.parametrize(("make", "why"), [
+    (_other_database, "was not written by esterward"),
+    (lambda path: path.write_text("minutes of a meeting\n" * 99), "not a record of esterward"),
+    (_newer, "format 7, written by a newer esterward"),
+])
+def test_a_file_of_another_kind_is_refused_and_left_alone(
+        path: Path, make: Callable[[Path], None], why: str) -> None:
+    make(path)
+    before = path.read_bytes()
+    for look in (last_state, lambda file: Journal(file, boot="b", now_s=0.0)):
+        with pytest.raises(BadRecord, match=why):
+            look(path)
+    assert path.read_bytes() == before
+    assert not list(path.parent.glob("*damaged*"))
+
+
+# -- boots and outages -------------------------------------------------------------------------
+
+def _boots(path: Path, crash: Any, feeder: Any, boots: list[tuple[str, float, float | None,
+                                                                  float]]) -> list[Found]:
+    """Start and crash again and again: (boot id, now_s of the start, wall offset, seconds run)."""
+    found = []
+    for boot, now_s, wall_s, ran_s in boots:
+        journal = Journal(path, boot=boot, now_s=now_s,
+                          wall_s=None if wall_s is None else wall_s + now_s)
+        found.append(journal.found)
+        fed = feeder(journal, now_s, wall_s)
+        fed.now_s += ran_s
+        fed.tick(1)
+        crash(journal)
+    return found
+
+
+def test_unclean_starts_of_the_last_half_hour_are_counted_by_the_wall_clock(
+        path: Path, crash: Any, feeder: Any) -> None:
+    found = _boots(path, crash, feeder, [
+        ("a", 20.0, 1.8e9, 60.0), ("b", 20.0, 1.8e9 + 300, 60.0), ("c", 20.0, 1.8e9 + 600, 60.0),
+        ("d", 20.0, 1.8e9 + 900, 60.0), ("e", 20.0, 1.8e9 + 90_000, 60.0)])
+    assert [item.unclean_starts for item in found] == [0, 1, 2, 3, 1]
+    assert [item.clean for item in found] == [True, False, False, False, False]
+
+
+def test_without_a_clock_a_loop_of_brown_outs_is_counted_all_the_same(
+        path: Path, crash: Any, feeder: Any) -> None:
+    found = _boots(path, crash, feeder, [(name, 20.0, None, 30.0) for name in "abcd"])
+    assert [item.unclean_starts for item in found] == [0, 1, 2, 3]
+
+
+def test_without_a_clock_long_runs_between_stops_are_no_loop(
+        path: Path, crash: Any, feeder: Any) -> None:
+    found = _boots(path, crash, feeder, [(name, 20.0, None, 4000.0) for name in "abcd"])
+    assert [item.unclean_starts for item in found] == [0, 1, 1, 1]
+
+
+def test_restarts_within_one_boot_are_counted_by_its_own_clock(
+        path: Path, crash: Any, feeder: Any) -> None:
+    found = _boots(path, crash, feeder, [
+        ("a", 100.0, None, 10.0), ("a", 200.0, None, 10.0), ("a", 300.0, None, 10.0),
+        ("a", 9000.0, None, 10.0)])
+    assert [item.unclean_starts for item in found] == [0, 1, 2, 1]
+    assert [item.outage_s for item in found] == [None, 89.0, 89.0, 8689.0]
+
+
+def test_a_clean_stop_ends_the_count(path: Path, crash: Any, feeder: Any) -> None:
+    _boots(path, crash, feeder, [("a", 20.0, 1.8e9, 60.0), ("b", 20.0, 1.8e9, 60.0)])
+    Journal(path, boot="c", now_s=20.0, wall_s=1.8e9).close(30.0)
+    assert last_state(path, boot="d", now_s=20.0, wall_s=1.8e9).unclean_starts == 0
+
+
+@pytest.mark.parametrize(("then_wall_s", "wall_s", "outage_s"), [
+    (1.8e9, 1.8e9 + 3600.0, 3619.0),  # both trusted: 20 s into the boot, one tick at 21 + 60
+    (None, 1.8e9, None), (1.8e9, None, None), (None, None, None),
+    (1.8e9, 1.5e9, None),  # the clock stepped back: unknown, not negative
+])
+def test_an_outage_counts_only_between_two_trusted_clocks(
+        path: Path, crash: Any, feeder: Any, then_wall_s: float | None, wall_s: float | None,
+        outage_s: float | None) -> None:
+    _boots(path, crash, feeder, [("a", 20.0, then_wall_s, 60.0)])
+    found = last_state(path, boot="b", now_s=100.0,
+                       wall_s=None if wall_s is None else wall_s + 100.0)
+    assert found.checkpoint == "state of 1"
+    assert found.outage_s == outage_s

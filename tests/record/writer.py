@@ -1,0 +1,113 @@
+"""A process that keeps a record, for tests that limit, trace or kill it.
+
+    writer.py FILE --events N [--wait] [--file-size BYTES]
+        stores N events, one a tick, says {"stored", "fault", "faults"}
+    writer.py FILE --kills N --seed S
+        N times: a child process stores events and acknowledges each in shared memory; it is
+        killed with SIGKILL at a random moment; then what a start would find is compared with
+        what was acknowledged. Says {"kills", "acknowledged", "lost", "doubted", "torn"}.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import mmap
+import os
+import random
+import resource
+import signal
+import sys
+import time
+from pathlib import Path
+
+from esterward.record.journal import Journal
+from esterward.record.resume import last_state
+from esterward.values.events import Event
+from esterward.values.outputs import SAFE
+from esterward.values.readings import ProbeReading
+from esterward.values.snapshot import Snapshot
+
+
+def tick(journal: Journal, now_s: float, number: int | None) -> None:
+    """One second, with the event of this number if there is one."""
+    snapshot = Snapshot(now_s, "boot", True, None, ProbeReading(20.0, now_s), None, None,
+                        journal.stored)
+    events = () if number is None else (Event(number, now_s, "note", {"text": "x" * 100}),)
+    journal.add(snapshot, SAFE, events, None if number is None else f"state of {number}")
+    journal.step(now_s)
+
+
+def store(path: Path, events: int, wait: bool) -> dict[str, object]:
+    """Store so many events; wait=True goes on until all are stored or 200 ticks passed."""
+    journal = Journal(path, boot="boot", now_s=0.0)
+    now_s, faults, before = 0.0, 0, ""
+    for turn in range(events + (200 if wait else 5)):
+        now_s += 1.0
+        tick(journal, now_s, turn + 1 if turn < events else None)
+        faults += bool(journal.fault) and not before
+        before = journal.fault
+        if wait and turn >= events and journal.stored == events:
+            break
+    told = {"stored": journal.stored, "fault": journal.fault, "faults": faults}
+    journal.close(now_s)
+    return told
+
+
+def child(path: Path, acknowledged: mmap.mmap) -> None:
+    """Store event after event until killed."""
+    journal = Journal(path, boot="boot", now_s=0.0)
+    number, now_s = journal.found.last_number, 0.0
+    while True:
+        number += 1
+        now_s += 1.0
+        tick(journal, now_s, number)
+        acknowledged[:8] = journal.stored.to_bytes(8, "little")
+        if number % 7 == 0:
+            tick(journal, now_s + 0.5, None)
+
+
+def kill(path: Path, kills: int, seed: int) -> dict[str, int]:
+    """Kill a writing child again and again on one record; begin a new one every 25."""
+    chance = random.Random(seed)
+    acknowledged = mmap.mmap(-1, 8)
+    told = {"kills": 0, "acknowledged": 0, "lost": 0, "doubted": 0, "torn": 0}
+    for turn in range(kills):
+        file = path.with_name(f"{turn // 25}-{path.name}")
+        if turn % 25 == 0:
+            acknowledged[:8] = bytes(8)
+        started = os.fork()
+        if not started:
+            child(file, acknowledged)
+        time.sleep(chance.uniform(0.0, 0.05))
+        os.kill(started, signal.SIGKILL)
+        os.waitpid(started, 0)
+        number = int.from_bytes(acknowledged[:8], "little")
+        found = last_state(file)
+        told["kills"] += 1
+        told["acknowledged"] = told["acknowledged"] + (number if turn % 25 == 24 else 0)
+        told["lost"] += found.last_number < number
+        told["torn"] += found.checkpoint not in (None, f"state of {found.last_number}")
+        told["doubted"] += found.checkpoint is None and number > 0
+    return told
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("file", type=Path)
+    parser.add_argument("--events", type=int, default=0)
+    parser.add_argument("--wait", action="store_true")
+    parser.add_argument("--file-size", type=int, default=0)
+    parser.add_argument("--kills", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    if asked.file_size:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (asked.file_size, asked.file_size))
+    told: object = (kill(asked.file, asked.kills, asked.seed) if asked.kills
+                    else store(asked.file, asked.events, asked.wait))
+    json.dump(told, sys.stdout)
+
+
+if __name__ == "__main__":
+    main()
