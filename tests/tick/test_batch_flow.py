@@ -6,8 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from esterward.safety.effects import EffectState
 from esterward.status import status_of
 from esterward.values.outputs import SAFE
+from esterward.values.readings import ProbeReading
 from esterward.values.requests import Request
 from harness import BATCH, Bench
 
@@ -283,3 +285,24 @@ def test_after_a_stop_in_the_middle_of_pouring_the_gate_is_asked_for_again(
     heating.hold_green()
     heating.ticks(15)
     assert heating.state == "running" and heating.step == "dose.gate"
+
+
+@pytest.mark.parametrize(("limit", "code"), [("alarm_c", "over-alarm"), ("trip_c", "over-trip")])
+@pytest.mark.parametrize("below_k", [0.1, 0.0])
+def test_with_methanol_the_limits_hang_on_its_boiling_point(
+    heating: Bench, limit: str, code: str, below_k: float,
+) -> None:
+    to_dose_gate(heating)
+    assert heating.controller.limits is not None
+    limit_c = getattr(heating.controller.limits, limit)
+    for judge in (heating.controller.state.safety.probe_a,
+                  heating.controller.state.safety.probe_b):
+        judge.good_c = limit_c - below_k
+    heating.controller.state.safety.effects = EffectState()  # the jump is the test's, not the oil's
+    heating.probe_a = heating.probe_b = ProbeReading(limit_c - below_k, heating.now_s + 0.5)
+    heating.tick()
+    safety = heating.controller.state.safety
+    assert (code in safety.alarms) is (below_k == 0.0)
+    if limit == "trip_c":
+        assert heating.controller.outputs.mixer is (below_k > 0.0)
+        assert (safety.latches == ["over-trip"]) is (below_k == 0.0)
