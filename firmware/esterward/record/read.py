@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from esterward.record.rows import GENESIS, HASHED, KEY, link
-from esterward.record.schema import BadRecord, reading
+from esterward.record.schema import BadRecord, Damaged, reading
 from esterward.record.trace import Tick, decode
 from esterward.values.events import Event, Plain
 
@@ -51,10 +51,6 @@ class Document:
     name: str
     number: int
     text: str
-
-
-class Damaged(BadRecord):
-    """A row does not fit its hash or the row before it."""
 
 
 def _pages(connection: sqlite3.Connection, table: str,

@@ -43,6 +43,10 @@ class BadRecord(Exception):
     """The file cannot serve as a record; the text is one sentence for a person."""
 
 
+class Damaged(BadRecord):
+    """A row does not fit its hash or the row before it."""
+
+
 class Foreign(BadRecord):
     """A database of something else."""
 
@@ -159,8 +163,9 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     connection = open_reader(path)
     try:
         yield connection
-    except sqlite3.Error as error:
-        raise BadRecord(f"{path}: the record is damaged: {error}") from None
+    except (sqlite3.Error, Damaged) as error:
+        raise BadRecord(f"{path}: the record is damaged ({error}); the next start of the "
+                        "controller sets it aside and keeps what came before") from None
     finally:
         connection.close()
 
