@@ -68,7 +68,8 @@ def test_the_dose_lands_between_methanol_and_oil(
 
 @given(st.floats(40.0, 62.8), st.floats(0.05, 0.2), st.floats(0.2, 0.4))
 def test_more_cold_methanol_lands_colder(oil_c: float, less: float, more: float) -> None:
-    assert energy.landing_c(oil_c, 20.0, more) <= energy.landing_c(oil_c, 20.0, less)
+    # shares one rounding apart land one rounding apart, either way
+    assert energy.landing_c(oil_c, 20.0, more) <= energy.landing_c(oil_c, 20.0, less) + 1e-9
 
 
 def test_without_loss_the_hour_is_worth_what_the_landing_is_worth() -> None:
