@@ -106,6 +106,7 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
     service.stop_on_signals(clock)
     try:
         beat, switches = process.open_lines(factory, found)
+        board.at_exit(beat.off)
     except board.BoardMissing as error:
         raise Refused(f"esterward guard: {error}") from None
     watching = process.Guard(

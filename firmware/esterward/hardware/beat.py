@@ -6,10 +6,8 @@ against heat drops the enable before anything else happens in that cycle.
 
 from __future__ import annotations
 
-import atexit
 from typing import Any
 
-from esterward.hardware import board
 from esterward.hardware.relays import OutputRefused, check_output
 
 
@@ -19,7 +17,6 @@ class Beat:
     def __init__(self, beat: Any, enable: Any) -> None:
         self._beat = check_output("beat", beat)
         self._enable = check_output("enable", enable)
-        self._exit = board.at_exit(self.off)
 
     def set_enable(self, enable: bool) -> None:
         """Let K2 close, or not; only True and False are levels."""
@@ -43,6 +40,5 @@ class Beat:
     def close(self) -> None:
         """Low, then let the lines go."""
         self.off()
-        atexit.unregister(self._exit)
         self._enable.close()
         self._beat.close()

@@ -4,12 +4,12 @@ write() renews the lease of every line; step() drives everything low once the le
 a loop that hangs loses its outputs even while the process lives. Only True and False are
 levels: NaN, 5, 1 and None are refused and everything goes low, because `bool(nan)` is True.
 Lines go low in OFF_ORDER and high in the reverse: the solid-state switch opens before K1 does,
-and K1 closes before it conducts.
+and K1 closes before it conducts. A program says board.at_exit(relays.off) besides its own
+way out, so that an exception anywhere ends the same way.
 """
 
 from __future__ import annotations
 
-import atexit
 from collections.abc import Mapping
 from threading import RLock
 from typing import Any, Final
@@ -55,7 +55,6 @@ class LeasedRelays:
         self._lease_s = lease_s
         self._renewed_s: float | None = None
         self._lock = RLock()
-        self._exit = board.at_exit(self.off)
 
     @classmethod
     def open(cls, factory: Any, lines: Mapping[str, int],
@@ -104,6 +103,5 @@ class LeasedRelays:
     def close(self) -> None:
         """Low, then let the lines go."""
         self.off()
-        atexit.unregister(self._exit)
         for device in self._devices.values():
             device.close()

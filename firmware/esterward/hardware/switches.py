@@ -21,11 +21,14 @@ _SAMPLES: Final = 3
 
 
 def open_input(factory: Any, bcm: int) -> Any:
-    """One input line with its pull-down; high reads 1."""
-    from gpiozero import DigitalInputDevice
+    """One input line with its pull-down; high reads 1.
+
+    InputDevice, not its Digital child: that one always registers an edge callback.
+    """
+    from gpiozero import InputDevice
 
     with board.claiming(bcm):
-        return DigitalInputDevice(bcm, pull_up=False, pin_factory=factory)
+        return InputDevice(bcm, pull_up=False, pin_factory=factory)
 
 
 class Switches:
