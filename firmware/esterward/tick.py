@@ -138,7 +138,11 @@ class Controller:
         new_probe = proof.count(state.safety, seen)
         self._flag(snapshot, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)
-        wish = self._wish(snapshot, seen, gestures, new_probe, remote_hold, log)
+        answers = gestures
+        if any(not entry.acknowledged for entry in state.safety.alarms.values()):
+            # Blue acknowledges first; only with nothing to acknowledge does it mean "no".
+            answers = tuple(g for g in gestures if g != buttons.BLUE_SHORT)
+        wish = self._wish(snapshot, seen, answers, new_probe, remote_hold, log)
         granted = self._gate(seen, wish, gestures, snapshot.stored, log)
         outputs = self._outputs(granted, wish, dt_s, log)
         self.outputs = outputs

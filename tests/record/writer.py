@@ -2,6 +2,8 @@
 
     writer.py FILE --events N [--wait] [--file-size BYTES]
         stores N events, one a tick, says {"stored", "fault", "faults"}
+    writer.py FILE --events N --say
+        the same, and writes "ack NUMBER" to stdout as soon as an event is stored
     writer.py FILE --kills N --seed S
         N times: a child process stores events and acknowledges each in shared memory; it is
         killed with SIGKILL at a random moment; then what a start would find is compared with
@@ -38,13 +40,15 @@ def tick(journal: Journal, now_s: float, number: int | None) -> None:
     journal.step(now_s)
 
 
-def store(path: Path, events: int, wait: bool) -> dict[str, object]:
+def store(path: Path, events: int, wait: bool, say: bool) -> dict[str, object]:
     """Store so many events; wait=True goes on until all are stored or 200 ticks passed."""
     journal = Journal(path, boot="boot", now_s=0.0)
     now_s, faults, before = 0.0, 0, ""
     for turn in range(events + (200 if wait else 5)):
         now_s += 1.0
         tick(journal, now_s, turn + 1 if turn < events else None)
+        if say:
+            os.write(1, f"ack {journal.stored}\n".encode())
         faults += bool(journal.fault) and not before
         before = journal.fault
         if wait and turn >= events and journal.stored == events:
@@ -97,6 +101,7 @@ def main() -> None:
     parser.add_argument("file", type=Path)
     parser.add_argument("--events", type=int, default=0)
     parser.add_argument("--wait", action="store_true")
+    parser.add_argument("--say", action="store_true")
     parser.add_argument("--file-size", type=int, default=0)
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
@@ -105,7 +110,7 @@ def main() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (asked.file_size, asked.file_size))
     told: object = (kill(asked.file, asked.kills, asked.seed) if asked.kills
-                    else store(asked.file, asked.events, asked.wait))
+                    else store(asked.file, asked.events, asked.wait, asked.say))
     json.dump(told, sys.stdout)
 
 

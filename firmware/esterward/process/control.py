@@ -73,7 +73,7 @@ class Process:
         """One step of the process; logs its events and returns the wish."""
         state = self.state
         running = state.state == "running"
-        target = self._target(world, sheet) if running else None
+        target = self._target(world, sheet, world.dt_s) if running else None
         state.timers.count(
             world.dt_s, running=running, mixing=running and state.step in MIXING_STEPS,
             mixer_proven=world.mixer_proven, mixer_rests=world.mixer_rests,
@@ -332,7 +332,7 @@ class Process:
         wish.mixer, wish.air = row.mixer, row.air
         if state.step == "fill.pump" and world.inputs is not None and world.inputs.green:
             wish.mixer = wish.hand_pump = True
-        target = self._target(world, sheet)
+        target = self._target(world, sheet, 0.0)  # the ramp has taken its step already
         if target is None:
             return wish
         wish.heating = True
@@ -347,9 +347,16 @@ class Process:
         wish.element = state.target.asked_on
         return wish
 
-    def _target(self, world: World, sheet: Sheet) -> float | None:
+    def _target(self, world: World, sheet: Sheet, dt_s: float) -> float | None:
         heat = self.row.heat
         if heat == "warm_hold" and not self.reactor.warm_hold:
             return None
-        return target_c(heat, self.state.target, sheet, self.batch, world.limits,
-                        world.oil_c, world.dt_s)
+        target = target_c(heat, self.state.target, sheet, self.batch, world.limits,
+                          world.oil_c, dt_s)
+        if target is None or not world.flag:
+            return target
+        if world.limits is None:
+            return None
+        # With methanol about, no row may aim above the methanol limits, dry and boil included.
+        self.state.target.ceiling_c = min(self.state.target.ceiling_c, world.limits.alarm_c)
+        return min(target, world.limits.setpoint_max_c)
