@@ -66,6 +66,7 @@ class ControllerState:
     flag: FlagState = field(default_factory=FlagState)
     buttons: buttons.Buttons = field(default_factory=buttons.Buttons)
     green_down: bool = True      # until seen up: a stuck button is nobody
+    presence_press: bool = False
     barometer_kpa: float | None = None
     process: ProcessState = field(default_factory=ProcessState)
     safety: SafetyState = field(default_factory=SafetyState)
@@ -142,6 +143,8 @@ class Controller:
         if any(not entry.acknowledged for entry in state.safety.alarms.values()):
             # Blue acknowledges first; only with nothing to acknowledge does it mean "no".
             answers = tuple(g for g in gestures if g != buttons.BLUE_SHORT)
+        if state.presence_press:
+            answers = tuple(g for g in answers if g != buttons.GREEN_SHORT)
         wish = self._wish(snapshot, seen, answers, new_probe, remote_hold, log)
         granted = self._gate(seen, wish, gestures, snapshot.stored, log)
         outputs = self._outputs(granted, wish, dt_s, log)
@@ -179,6 +182,8 @@ class Controller:
             state.green_down = True
             return state.buttons.step(now_s, None, None, None)
         if inputs.green and not state.green_down:
+            # While presence is what is asked for, this press says only that.
+            state.presence_press = state.process.state == "running" and self.presence_wanted()
             state.safety.presence_age_s = 0.0  # any green press is somebody there
         state.green_down = inputs.green
         return state.buttons.step(now_s, inputs.green, inputs.black, inputs.blue)
@@ -250,6 +255,8 @@ class Controller:
             before = self.sheet
             self._refresh_sheet()
             if self.sheet != before:
+                # What was shown no longer holds: the question is asked anew, with new grams.
+                process.asked, process.gate_number = "", 0
                 base, spirit = self.sheet.catalyst, self.sheet.methanol
                 log.add("sheet_changed", mass_g=base.mass_g if base else None,
                         methanol_l=spirit.volume_l if spirit else None)

@@ -306,3 +306,17 @@ def test_with_methanol_the_limits_hang_on_its_boiling_point(
     if limit == "trip_c":
         assert heating.controller.outputs.mixer is (below_k > 0.0)
         assert (safety.latches == ["over-trip"]) is (below_k == 0.0)
+
+
+def test_a_press_for_presence_does_not_answer_the_question_behind_it(heating: Bench) -> None:
+    to_dose_gate(heating)
+    heating.hold_green()
+    assert heating.step == "dose.pour"
+    heating.controller.state.safety.presence_age_s = 1799.0 - 200.0
+    heating.ticks(2)
+    assert heating.controller.presence_wanted()
+    heating.press("green")
+    assert heating.step == "dose.pour", "nobody said that all is in"
+    heating.ticks(3)
+    heating.press("green")
+    assert heating.step == "mix.run"
