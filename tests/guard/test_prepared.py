@@ -1,0 +1,102 @@
+"""guard.json: round trip, and everything doubtful refused in one sentence."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from esterward.cli.guard import guard
+from esterward.guard import prepared
+from esterward.hardware import pins
+from esterward.values.reactor import Reactor
+
+REACTOR = Reactor(name="bench", altitude_m=1120.0, barometer=True, probe_a_id="28-a",
+                  probe_b_id="28-b", probe_b_correction_k=-0.5, fitted=("lid_closed",),
+                  rig_level="full", digest="d1", pins=(("beat", 18), ("lamp", 12)))
+SHIPPED = Path(__file__).parents[2] / "firmware/config/reactor.toml"
+
+
+def test_the_file_comes_back_as_it_was_made() -> None:
+    made = prepared.prepare(REACTOR)
+    assert prepared.from_text(prepared.to_text(made), "guard.json") == made
+    assert (made.beat_bcm, made.enable_bcm, made.probe_b, made.rule.hash) == (18, 13, "28-b", "d1")
+    assert made.rule.probe_correction_k == 0.0, "a correction may only lower the limits"
+    assert "lid_closed" in made.inputs and "sump_dry" not in made.inputs
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", "null", "{}", '{"checksum": 1}', "NaN",
+                                  '{"version": 1, "checksum": ""}', "[" * 5000])
+def test_what_is_no_file_of_the_guard_is_refused(text: str) -> None:
+    with pytest.raises(prepared.PreparedWrong, match=r"guard\.json: .*--prepare"):
+        prepared.from_text(text, "guard.json")
+
+
+@pytest.mark.parametrize(("key", "value"), [("altitude_m", -400.0), ("warm_hold", True),
+                                            ("hash", "d2")])
+def test_a_value_changed_by_hand_is_refused(key: str, value: object) -> None:
+    plain = json.loads(prepared.to_text(prepared.prepare(REACTOR)))
+    plain["rule"][key] = value
+    with pytest.raises(prepared.PreparedWrong, match="changed by hand"):
+        prepared.from_text(json.dumps(plain), "guard.json")
+
+
+def test_a_reactor_without_contactors_has_nothing_to_guard() -> None:
+    with pytest.raises(prepared.PreparedWrong, match="no contactor to guard"):
+        prepared.prepare(replace(REACTOR, rig_level="watch", pins=()))
+
+
+def test_lines_that_clash_are_refused_before_anything_is_written() -> None:
+    with pytest.raises(pins.PinMistake):
+        prepared.prepare(replace(REACTOR, pins=(("beat", 13),)))
+
+
+# -- the command ----------------------------------------------------------------------------------
+
+
+def test_prepare_turns_the_shipped_example_into_a_file_the_guard_reads(tmp_path: Path) -> None:
+    target = tmp_path / "guard.json"
+    done = CliRunner().invoke(guard, ["--prepare", "--reactor", str(SHIPPED), "--config",
+                                      str(target)])
+    assert done.exit_code == 0 and str(target) in done.output
+    made = prepared.from_text(target.read_text("utf-8"), "x")
+    assert made.rule.altitude_m == 1120.0
+
+
+def test_prepare_tells_every_mistake_and_leaves_the_old_file(tmp_path: Path) -> None:
+    target, bad = tmp_path / "guard.json", tmp_path / "reactor.toml"
+    target.write_text("old", "ascii")
+    text = SHIPPED.read_text("utf-8").replace("# lamp = 24", "lamp = 14\nbeat = 2")
+    assert "lamp = 14" in text
+    bad.write_text(text, "utf-8")
+    done = CliRunner().invoke(guard, ["--prepare", "--reactor", str(bad), "--config",
+                                      str(target)])
+    assert done.exit_code == 2
+    assert len(done.output.strip().splitlines()) == 2
+    assert "lamp = 14" in done.output and "beat = 2" in done.output
+    assert target.read_text("ascii") == "old"
+
+
+@pytest.mark.parametrize(("args", "word"), [
+    (["--config", "nowhere.json"], "there is no such file"),
+    (["--config", "bad.json"], "not a file of this guard"),
+    (["--config", "good.json", "--runtime", "nowhere"], "--runtime"),
+    (["--config", "good.json", "--runtime", ".", "--state", "nowhere"], "--state"),
+    (["--prepare", "--reactor", "nowhere.toml"], "nowhere.toml"),
+    (["--prepare", "--reactor", "reactor.toml", "--config", "nowhere/guard.json"],
+     "cannot be written"),
+])
+def test_bad_input_is_one_sentence_and_exit_2(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: list[str], word: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("bad.json").write_text("{", "ascii")
+    Path("good.json").write_text(prepared.to_text(prepared.prepare(replace(
+        REACTOR, barometer=False))), "ascii")
+    Path("reactor.toml").write_bytes(SHIPPED.read_bytes())
+    done = CliRunner().invoke(guard, args)
+    assert done.exit_code == 2 and len(done.output.strip().splitlines()) == 1
+    assert word in done.output
