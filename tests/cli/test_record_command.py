@@ -79,8 +79,9 @@ def tell(path: Path, *, wall: bool = True, ended: bool = False, name: str = "har
                 journal.attach("sheet", json.dumps(SHEET))
         now_s = start_s + at_s
         event = Event(number, float(at_s), kind, dict(zip(EVENT_KINDS[kind], data, strict=True)))
+        probe = ProbeReading(round(20.0 + at_s / 100, 2), now_s)
         snapshot = Snapshot(now_s, "boot", True, None if wall_s is None else wall_s + now_s,
-                            ProbeReading(round(20.0 + at_s / 100, 2), now_s), None, None, journal.stored)
+                            probe, None, None, journal.stored)
         journal.add(snapshot, SAFE, (event,), f"state {number}")
         journal.step(now_s)
     journal.close(start_s + 2900.0, None if wall_s is None else wall_s + start_s + 2900.0)

@@ -300,27 +300,35 @@ def _can_trace() -> bool:
         ["strace", "-f", "-e", "trace=fdatasync", "true"], capture_output=True).returncode == 0
 
 
-def _traced(path: Path, turn: int) -> dict[str, Any]:
+def _traced(path: Path, turn: int) -> tuple[dict[str, Any], str]:
+    """What the writer told, and the call that was made to fail."""
     if not _can_trace():
         pytest.skip("strace is not installed or may not trace here")
-    return _writer(path, "--events", "12", "--wait", before=(
-        "strace", "-f", "-qq", "-o", "/dev/null", "-e", "trace=fdatasync,fsync",
+    log = path.with_name("calls")
+    told = _writer(path, "--events", "12", "--wait", before=(
+        "strace", "-f", "-qq", "-y", "-o", str(log), "-e", "trace=fdatasync,fsync",
         "-e", f"inject=fdatasync:error=EIO:when={turn}"))
+    (failed,) = [line for line in log.read_text().splitlines() if "INJECTED" in line]
+    return told, failed
 
 
-@pytest.mark.parametrize("turn", range(1, 15, 2))
+@pytest.mark.parametrize("turn", range(1, 16))
 def test_an_fsync_that_really_fails_at_the_start_leaves_nothing_acknowledged(
         path: Path, turn: int) -> None:
-    told = _traced(path, turn)
+    told, failed = _traced(path, turn)
+    if f"<{path.parent}>" in failed:
+        # SQLite goes on when the folder is not confirmed; the start then syncs it itself.
+        assert (told["stored"], told["fault"]) == (12, "")
+        return
     assert told["stored"] == 0
-    assert str(told["fault"]).startswith(("the disk did not confirm what was written",
-                                          "the record cannot be written: no write-ahead log"))
+    assert str(told["fault"]).startswith(("the record cannot be written", "the disk did not "
+                                          "confirm what was written"))
 
 
-@pytest.mark.parametrize("turn", range(16, 40, 2))
+@pytest.mark.parametrize("turn", range(17, 42, 2))
 def test_an_fsync_that_really_fails_once_is_told_and_made_good(path: Path, turn: int) -> None:
-    # The start takes 15 of them, each event two: the log's and the lock file's.
-    told = _traced(path, turn)
+    # The start takes 16 of them, each event two: the log's and the lock file's.
+    told, _ = _traced(path, turn)
     assert told["faults"] == 1
     assert (told["stored"], told["fault"]) == (12, "")
     assert [event.number for event in read_events(path)] == list(range(1, 13))

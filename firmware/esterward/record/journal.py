@@ -12,7 +12,6 @@ fails to confirm UNCONFIRMED_MAX times is not believed again before a restart.
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 import time
 from collections import deque
@@ -22,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from esterward.record import inbox
-from esterward.record.lock import InUse, Lock
+from esterward.record.lock import InUse, Lock, is_ours
 from esterward.record.resume import (
     NOTHING,
     Found,
@@ -37,6 +36,7 @@ from esterward.record.resume import (
 from esterward.record.rows import GENESIS, head, insert, real, to_json
 from esterward.record.schema import BUSY_MS, BadRecord, Unreadable, open_writer
 from esterward.record.trace import CHUNK_TICKS, Tick, encode
+from esterward.record.trouble import unconfirmed, words
 from esterward.values.events import Event
 from esterward.values.outputs import Outputs
 from esterward.values.requests import Request
@@ -47,7 +47,6 @@ FOLD_COMMITS = 10  # commits between two folds of the write-ahead log into the f
 BUSY_S = 5.0  # another program may hold the file this long before it is a fault
 RETRY_S, RETRY_MAX_S = 2.0, 30.0
 UNCONFIRMED_MAX = 3
-FULL_BYTES = 16_384
 KEPT_CHECKPOINTS = 3
 TICKS_MAX = 1800  # of the trace in memory while the disk is in trouble
 EVENTS_MAX = 20_000
@@ -218,6 +217,8 @@ class Journal:
             self.found = Found(None, self.fault, False, 1, 0, None)
 
     def _open(self, lock: Lock, now_s: float, wall_s: float | None) -> None:
+        if not self.path.exists() and not is_ours(self.path):
+            lock.promise(0)  # so that a file half begun is known to be ours
         damage, renamed = damage_of(self.path), ""
         if damage and self.path.exists() and self.path.stat().st_size:
             renamed = set_aside(self.path)
@@ -385,10 +386,10 @@ class Journal:
         self._disconnect()
         self._failures += 1
         self._retry_s = now_s + min(RETRY_MAX_S, RETRY_S * 2 ** (self._failures - 1))
-        self.fault = _words(name, error, self.path.parent)
+        self.fault = words(name, error, self.path.parent)
         if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
             self._give_up("the record is damaged; restart the controller")
-        elif _unconfirmed(name):
+        elif unconfirmed(name):
             self._unconfirmed += 1
             if self._unconfirmed >= UNCONFIRMED_MAX:
                 self._give_up("the disk failed to confirm what was written; replace it")
@@ -417,23 +418,3 @@ class Journal:
         if version != self._data_version:
             self._given.extend(inbox.take(self._connection))
             self._data_version = version
-
-
-def _words(name: str, error: Exception, folder: Path) -> str:
-    """The cause in words, from SQLite's name of the error and the room on the disk."""
-    full = name == "SQLITE_FULL"
-    if name.startswith("SQLITE_IOERR"):
-        with suppress(OSError):  # SQLite does not always say that the room was the trouble
-            full = shutil.disk_usage(folder).free < FULL_BYTES
-    if full:
-        return "the disk with the record is full"
-    if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_CANTOPEN", "SQLITE_AUTH")):
-        return "the disk with the record cannot be written"
-    if _unconfirmed(name):
-        return f"the disk did not confirm what was written: {error}"
-    return f"the record cannot be written: {error} ({name})"
-
-
-def _unconfirmed(name: str) -> bool:
-    """Whether a sync failed; without a name it was the lock file's."""
-    return "FSYNC" in name or not name

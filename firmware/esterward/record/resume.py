@@ -68,7 +68,8 @@ def damage_of(path: Path) -> str | None:
     """
     ours = is_ours(path)
     if not path.exists() or (path.is_file() and path.stat().st_size == 0):
-        return "the record is gone, but its lock file is there" if ours else None
+        lost = ours and promised_number(path) != 0
+        return "the record is gone, but its lock file is there" if lost else None
     try:
         with closing(open_reader(path)) as connection:
             return check(connection, path)

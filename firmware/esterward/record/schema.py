@@ -48,7 +48,7 @@ class Damaged(BadRecord):
 
 
 class Foreign(BadRecord):
-    """A database of something else."""
+    """A database of something else, or of nothing yet."""
 
 
 class Unreadable(BadRecord):
@@ -138,7 +138,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
         except sqlite3.Error:
             raise Unreadable(f"{path}: the record cannot be read: {error}", error) from None
     if connection is None:
-        raise BadRecord(f"{path}: the file is empty; no batch was recorded in it")
+        raise Foreign(f"{path}: the file is empty; no batch was recorded in it")
     return connection
 
 
