@@ -36,4 +36,4 @@ def test_the_second_set_is_not_carried_beyond_its_table(oil_c: float) -> None:
 
 
 def test_the_statement_defers_to_the_check() -> None:
-    assert "conversion check" in kinetics.DISAGREEMENT
+    assert "Only the conversion check on this batch counts" in kinetics.disagreement()

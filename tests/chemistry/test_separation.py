@@ -45,14 +45,13 @@ def test_damp_air_cannot_dry_cold_fuel_but_warm_fuel_it_can() -> None:
 @pytest.mark.parametrize(("mm", "litres"), [
     (0.0, 5.0), (50.0, 12.5), (100.0, 20.0), (250.0, 65.0), (800.0, 200.0)])
 def test_the_dipstick_is_read_between_its_rows(mm: float, litres: float) -> None:
-    assert separation.dipstick_l(mm, STICK) == pytest.approx(litres)
     assert separation.dipstick_mm(litres, STICK) == pytest.approx(mm)
 
 
-@pytest.mark.parametrize("mm", [-0.1, 800.1])
-def test_the_dipstick_is_not_read_beyond_its_rows(mm: float) -> None:
-    with pytest.raises(ValueError, match="dipstick mark must be a number from 0 to 800 mm"):
-        separation.dipstick_l(mm, STICK)
+@pytest.mark.parametrize("litres", [4.9, 200.1])
+def test_the_dipstick_is_not_read_beyond_its_rows(litres: float) -> None:
+    with pytest.raises(ValueError, match="volume must be a number from 5 to 200 L"):
+        separation.dipstick_mm(litres, STICK)
 
 
 @pytest.mark.parametrize(("rows", "why"), [
@@ -65,13 +64,13 @@ def test_a_dipstick_table_that_cannot_be_read_is_refused(
     rows: tuple[tuple[float, float], ...], why: str
 ) -> None:
     with pytest.raises(ValueError, match=why):
-        separation.dipstick_l(50.0, rows)
+        separation.dipstick_mm(50.0, rows)
 
 
-@given(st.floats(5.0, 200.0))
-def test_mark_and_volume_are_inverse(litres: float) -> None:
-    mm = separation.dipstick_mm(litres, STICK)
-    assert separation.dipstick_l(min(800.0, mm), STICK) == pytest.approx(litres)
+@given(st.floats(5.0, 200.0), st.floats(5.0, 200.0))
+def test_more_never_reads_lower_on_the_stick(one: float, other: float) -> None:
+    low, high = sorted((one, other))
+    assert 0.0 <= separation.dipstick_mm(low, STICK) <= separation.dipstick_mm(high, STICK) <= 800.0
 
 
 @given(st.floats(0.0, 65.0), st.floats(0.0, 40.0), st.floats(0.0, 1.0), st.floats(0.0, 1.0))

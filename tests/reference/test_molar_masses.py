@@ -14,8 +14,6 @@ from esterward.chemistry import substances
     ("CH3OH", substances.METHANOL),
     ("H2O", substances.WATER),
     ("C3H8O3", substances.GLYCEROL),
-    ("C18H34O2", substances.OLEIC_ACID),
-    ("C19H36O2", substances.METHYL_OLEATE),
     ("C57H104O6", substances.TRIOLEIN),
     ("C18H33O2K", substances.POTASSIUM_OLEATE),
     ("C18H33O2Na", substances.SODIUM_OLEATE),
@@ -29,11 +27,11 @@ def test_the_molar_mass_is_that_of_the_atomic_weights(formula: str, ours: float)
 def test_the_reaction_conserves_mass() -> None:
     # triolein + 3 methanol -> 3 methyl oleate + glycerol
     before = substances.TRIOLEIN + 3.0 * substances.METHANOL
-    after = 3.0 * substances.METHYL_OLEATE + substances.GLYCEROL
+    after = 3.0 * Formula("C19H36O2").mass + substances.GLYCEROL
     assert before == pytest.approx(after, abs=0.01)
 
 
 def test_soap_and_water_come_out_of_acid_and_base() -> None:
     for base, soap in ((substances.KOH, substances.POTASSIUM_OLEATE),
                        (substances.NAOH, substances.SODIUM_OLEATE)):
-        assert substances.OLEIC_ACID + base == pytest.approx(soap + substances.WATER, abs=0.01)
+        assert Formula("C18H34O2").mass + base == pytest.approx(soap + substances.WATER, abs=0.01)

@@ -92,8 +92,6 @@ CHECKED: dict[str, Callable[[], float]] = {
     "conv.140F": lambda: convert(140.0, "degF", "degC"),
     "conv.145F": lambda: convert(145.0, "degF", "degC"),
     "oil.M_triolein": lambda: substances.TRIOLEIN,
-    # Saponification value of soybean oil: 189..195 mg KOH/g (Codex STAN 210, from memory).
-    "oil.M_soy": lambda: substances.oil_molar_mass(193.0),
     "oil.rho20": lambda: 1000.0 * substances.oil_density_kg_per_l(20.0),
     "oil.rho55": lambda: 1000.0 * substances.oil_density_kg_per_l(55.0),
     "oil.drho": lambda: 1000.0 * (substances.oil_density_kg_per_l(21.0)
@@ -173,6 +171,7 @@ NO_FUNCTION = {
     "oil.mu38": "no function needs the oil's viscosity; the heater's sheath is not modelled",
     "oil.mu20": "the same",
     "oil.mu55": "the same",
+    "oil.M_soy": "the molar mass of the oil is a setting of batch.toml, no sum of ours",
     "oil.k20": "no function conducts heat through oil",
     "fame.rho15_soy": "our ester density is that of methyl oleate, the difference is in its doc",
     "fame.nu40_soy": "our viscosity is that of methyl oleate",

@@ -381,6 +381,56 @@ def test_no_table_at_all_makes_the_loader_raise_anything_else(raw: dict[str, Any
                 assert all(s.isprintable() for s in error.mistakes)
 
 
+@pytest.mark.parametrize(("changed", "alone"), [
+    # A wrong key's default must not make a second mistake out of a good one.
+    (('kind = "KOH"', 'kind = "naoh"'), "[catalyst] kind"),
+    (('volume = "120 L"', 'volume = "120"'), "[oil] volume"),
+    (('share = "20 %"', 'share = "20"'), "[methanol] share"),
+])
+def test_a_default_is_never_the_cause_of_another_mistake(
+    tmp_path: Path, changed: tuple[str, str], alone: str
+) -> None:
+    text = BATCH.replace(*changed)
+    assert text != BATCH
+    if "naoh" in text:  # fits the base that was meant, not the default KOH
+        text = text.replace("[titration]", '[titration]\ntitrant_kind = "NaOH"')
+    with pytest.raises(SettingsError) as caught:
+        files.load_pair(written(tmp_path, "batch.toml", text),
+                        written(tmp_path, "reactor.toml", REACTOR))
+    (only,) = caught.value.mistakes
+    assert alone in only
+
+
+def test_a_setpoint_too_high_is_told_beside_a_wrong_volume(tmp_path: Path) -> None:
+    text = BATCH.replace('"120 L"', '"120"') + '\n[heat]\nsetpoint = "64 degC"\n'
+    with pytest.raises(SettingsError) as caught:
+        files.load_pair(written(tmp_path, "batch.toml", text),
+                        written(tmp_path, "reactor.toml", REACTOR))
+    assert len(caught.value.mistakes) == 2
+
+
+def test_the_sheets_own_mistakes_are_told_in_the_units_of_the_reactor_file(
+    tmp_path: Path
+) -> None:
+    batch = written(tmp_path, "batch.toml",
+                    BATCH.replace('"120 L"', '"50 gal_us"') + '\n[heat]\nsetpoint = "149 degF"\n')
+    reactor = written(tmp_path, "reactor.toml",
+                      REACTOR + '\n[display]\ntemperature = "degF"\nvolume = "gal_us"\n')
+    with pytest.raises(SettingsError) as caught:
+        files.load_pair(batch, reactor)
+    said = " ".join(caught.value.mistakes)
+    assert "setpoint = 149 degF" in said and "volume = 50 gal_us" in said
+    assert "degC" not in said and " L " not in said
+    with pytest.raises(SettingsError) as caught:
+        files.load_pair(batch, reactor, "degC", "L")
+    assert "setpoint = 65 degC" in " ".join(caught.value.mistakes)
+
+
+def test_an_empty_name_is_told_as_such() -> None:
+    with pytest.raises(SettingsError, match="the name of the file is empty"):
+        files.load_batch("")
+
+
 def test_the_annotations_of_keys_are_optional() -> None:
     """A key that is absent or wrong must be None, never a number that means no number."""
     for model in (ReactorFile, BatchFile):

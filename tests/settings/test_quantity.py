@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from esterward.settings.mistakes import Wrong
-from esterward.settings.quantity import bounded, convert, quantity, range_words
+from esterward.settings.quantity import bounded, convert, example, quantity, range_words
 from esterward.settings.units import (
     ALTITUDE,
     CONTENT,
@@ -108,6 +108,8 @@ def test_a_number_and_its_unit_become_the_core_unit(
     ("1 h 30 min", MINUTES, "not a unit of time", '"15 min"'),
     ("0x10 L", VOLUME, "not a unit", '"120 L"'),
     ("٣ L", VOLUME, "one number and one unit", '"120 L"'),
+    ("\u2212100 m", ALTITUDE, 'not the "-" of the keyboard', '"-100 m"'),
+    ("\u20135 degC", TEMPERATURE, 'not the "-" of the keyboard', '"-5 degC"'),
     ("", VOLUME, "empty", '"120 L"'),
     ("9" * 500 + " L", VOLUME, "too long", '"120 L"'),
     (True, VOLUME, "in quotes", '"120 L"'),
@@ -131,6 +133,29 @@ def test_what_the_refusal_says_to_write_is_itself_accepted() -> None:
 @pytest.mark.parametrize("text", ["4.9 L", "1000.1 L", "-120 L"])
 def test_a_number_outside_its_range_is_refused(text: str) -> None:
     assert isinstance(bounded(text, VOLUME, 5.0, 1000.0), Wrong)
+
+
+@pytest.mark.parametrize(("text", "kind", "allowed", "write"), [
+    ("400", VOLUME, (0.05, 5.0), '"400 mL" if mL is meant'),
+    ("918", DENSITY, (0.85, 0.98), '"918 kg/m3" if kg/m3 is meant'),
+    ("0.2", SHARE, (0.1, 0.4), '"20 %" if that share is meant'),
+    ("20", SHARE, (0.1, 0.4), '"20 %" if % is meant'),
+    (1013, PRESSURE, (50.0, 110.0), '"1013 hPa" if hPa is meant'),
+    ("nan mL", VOLUME, (0.05, 5.0), 'for example "5 L"'),
+    ("\u22123 mL", SMALL_VOLUME, (0.0, 20.0), 'for example "3.0 mL"'),
+    ("99999999", VOLUME, (5.0, 1000.0), 'for example "120 L"'),
+])
+def test_what_it_says_to_write_lies_in_the_range(
+    text: object, kind: Kind, allowed: tuple[float, float], write: str
+) -> None:
+    wrong = bounded(text, kind, *allowed)
+    assert isinstance(wrong, Wrong) and wrong.write == write
+
+
+@given(st.sampled_from(KINDS), st.floats(-1e3, 1e3), st.floats(0.1, 1e3))
+def test_an_example_of_a_range_is_accepted_in_it(kind: Kind, low: float, more: float) -> None:
+    low, high = float(f"{low:g}"), float(f"{low + more:g}")
+    assert isinstance(bounded(example(kind, low, high), kind, low, high), float)
 
 
 @pytest.mark.parametrize(("text", "value"), [("5 L", 5.0), ("1000 L", 1000.0)])

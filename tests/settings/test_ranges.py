@@ -13,13 +13,13 @@ from pydantic import BaseModel
 from esterward.chemistry.jar import ladder
 from esterward.chemistry.sheet import batch_sheet, sheet_json
 from esterward.cli.sheet_print import text_page, text_working
-from esterward.cli.sheet_rows import Units, batch_sections, jar_sections
+from esterward.cli.sheet_rows import batch_sections, jar_sections
 from esterward.cli.sheet_working import working
 from esterward.settings import files
 from esterward.settings.fields import Number, Word
 from esterward.settings.keys import BatchFile, ReactorFile
 from esterward.settings.mistakes import SettingsError
-from esterward.settings.quantity import convert
+from esterward.settings.quantity import convert, wording
 
 NEEDED = {"volume", "power", "kind", "purity"}
 
@@ -90,10 +90,10 @@ def test_every_number_the_files_allow_makes_a_sheet(
     for vessel in (reactor, None):
         sheet = batch_sheet(batch, vessel)
         json.dumps(sheet_json(sheet), allow_nan=False)
-        for units in (Units(), Units("degF", "gal_us")):
+        for units in (wording(), wording("degF", "gal_us")):
             page = text_page("x", batch_sections(sheet, units), sheet.missing)
             page += text_working(working(sheet, units))
             assert max(map(len, page.splitlines())) <= 80
             assert " nan" not in page and " inf" not in page
     jars = ladder(batch, 0.4)
-    assert max(map(len, text_page("x", jar_sections(jars, Units()), ()).splitlines())) <= 80
+    assert max(map(len, text_page("x", jar_sections(jars, wording()), ()).splitlines())) <= 80

@@ -229,7 +229,7 @@ def products(
     glycerol_kg *= used_kg / needed_kg
     ester_kg = litres * oil_kg_per_l + used_kg - glycerol_kg
     glycerol_l = glycerol_kg / substances.glycerol_density_kg_per_l(MEASURED_AT_C)
-    soap_kg = acid_mol * substances.SOAP_G_PER_MOL[base.kind] / 1000.0
+    soap_kg = soap_g(acid, base.kind) / 1000.0
     left_kg = spirit.mass_kg - used_kg
     # Soap is taken at 1 kg/L, catalyst in solution at 2 kg/L: small parts of a rough sum.
     layer_l = (

@@ -26,9 +26,13 @@ DRY_TO_MG_PER_KG: Final = 400.0
 
 @dataclass(frozen=True, slots=True)
 class Settling:
-    """Depth of the liquid, and hours until the visible layer and the haze are down."""
+    """Depth of the liquid, and hours until the visible layer and the haze are down.
+
+    depth_known is False when no vessel is described and half a metre is taken.
+    """
 
     depth_m: float
+    depth_known: bool
     layer_h: float
     haze_h: float
 
@@ -54,6 +58,7 @@ class Figures:
     pure_titre_g_per_l is the same acid as g of pure catalyst. stages is empty for one stage.
     ceiling is without a barometer. setpoint_c never exceeds highest_c. dip_oil_mm and
     dip_dosed_mm are marks on the stick. blend_titre_ml is what the lots lead one to expect.
+    scale_step_g is in the catalyst's interval, None without a scale.
     """
 
     batch: Batch
@@ -67,6 +72,7 @@ class Figures:
     ffa_percent: float | None
     zone: Zone | None
     catalyst: Catalyst | None
+    scale_step_g: float | None
     methanol: Methanol | None
     stages: tuple[Split, ...]
     methoxide_rise_k: float | None
@@ -144,6 +150,7 @@ def figures(batch: Batch, reactor: Reactor | None) -> Figures:
         ffa_percent=titration.ffa_percent(acid) if acid is not None else None,
         zone=titration.zone(pure, batch.catalyst_kind) if pure is not None else None,
         catalyst=base, methanol=spirit,
+        scale_step_g=reactor.scale_resolution_g if reactor is not None else None,
         stages=charge.split(base, spirit, batch.first_share)
         if base and spirit and batch.first_share is not None else (),
         methoxide_rise_k=charge.methoxide_rise_k(
@@ -181,7 +188,9 @@ def _titre(batch: Batch) -> tuple[Titration | None, float | None, float]:
 def _kind_factor(batch: Batch) -> float:
     """Grams of the catalyst's base with as many moles as one gram of the titrant's base."""
     titrant = batch.titrant_kind or batch.catalyst_kind
-    return substances.base_g_per_mol(batch.catalyst_kind) / substances.base_g_per_mol(titrant)
+    if titrant == batch.catalyst_kind:
+        return 1.0
+    return substances.as_other_base_g(1.0, titrant)
 
 
 def _pure_titre(batch: Batch, titre: float) -> float:
@@ -247,13 +256,14 @@ def _settling(
     if spirit is None:
         return None
     depth_m = DEPTH_UNKNOWN_M
+    known = reactor is not None and reactor.vessel_l > 0.0
     if reactor is not None and reactor.vessel_l > 0.0:
         across = reactor.diameter_m or (
             4.0 * reactor.vessel_l / 1000.0 / (pi * energy.HEIGHT_PER_DIAMETER)) ** (1.0 / 3.0)
         litres = batch.oil_volume_l + spirit.volume_l
         depth_m = min(3.0, max(0.01, litres / 1000.0 / (pi * across * across / 4.0)))
     warm_c = min(65.0, max(10.0, coasting.end_c)) if coasting else 40.0
-    return Settling(depth_m, separation.settle_h(separation.LAYER_DROP_UM, depth_m, warm_c),
+    return Settling(depth_m, known, separation.settle_h(separation.LAYER_DROP_UM, depth_m, warm_c),
                     separation.settle_h(separation.HAZE_DROP_UM, depth_m, warm_c))
 
 

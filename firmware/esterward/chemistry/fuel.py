@@ -12,13 +12,20 @@ from typing import Final
 from esterward.chemistry import substances
 from esterward.chemistry.charge import CHECK_FUEL_ML
 from esterward.chemistry.ranges import within
+from esterward.chemistry.wording import METRIC, Wording
 
 WATER_KG_PER_L: Final = 0.998
+CHECK_AT_C: Final = 20.0          # conversion check: colder, good fuel clouds too
+ROUNDING: Final = 1e-6           # of floats: what is printed as the limit is within it
+WATER_CHECK_C: Final = 110.0
 
 
 @dataclass(frozen=True, slots=True)
 class FuelLimit:
-    """One property; None = no limit on that side. at_home says what a maker can do about it."""
+    """One property; None = no limit on that side. at_home says what a maker can do about it.
+
+    at_c is the temperature that the standards measure at, None where none is named.
+    """
 
     property: str
     en_low: float | None
@@ -28,21 +35,23 @@ class FuelLimit:
     astm_high: float | None
     astm_unit: str
     at_home: str
+    at_c: float | None = None
 
 
 def _row(name: str, en: tuple[float | None, float | None], en_unit: str,
-         astm: tuple[float | None, float | None], astm_unit: str, at_home: str) -> FuelLimit:
-    return FuelLimit(name, *en, en_unit, *astm, astm_unit, at_home)
+         astm: tuple[float | None, float | None], astm_unit: str, at_home: str,
+         at_c: float | None = None) -> FuelLimit:
+    return FuelLimit(name, *en, en_unit, *astm, astm_unit, at_home, at_c)
 
 
 _NO: Final = (None, None)
 FUEL_LIMITS: Final = (
     _row("ester content", (96.5, None), "% m/m", _NO, "",
          "no: the conversion check only finds a gross failure"),
-    _row("density 15 C", (860.0, 900.0), "kg/m3", _NO, "",
-         "yes, hydrometer; it hardly tells oil from ester"),
-    _row("viscosity 40 C", (3.5, 5.0), "mm2/s", (1.9, 6.0), "mm2/s",
-         "partly: flow time beside a known fuel at the same temperature"),
+    _row("density", (860.0, 900.0), "kg/m3", _NO, "",
+         "yes, hydrometer; it hardly tells oil from ester", 15.0),
+    _row("viscosity", (3.5, 5.0), "mm2/s", (1.9, 6.0), "mm2/s",
+         "partly: flow time beside a known fuel at the same temperature", 40.0),
     _row("flash point", (101.0, None), "degC", (93.0, None), "degC",
          "no: do not try; it is lowered by methanol, so wash and dry"),
     _row("methanol", (None, 0.20), "% m/m", (None, 0.2), "% m/m",
@@ -61,7 +70,7 @@ FUEL_LIMITS: Final = (
     _row("Ca + Mg", (None, 5.0), "mg/kg", (None, 5.0), "mg/kg", "no: laboratory"),
     _row("phosphorus", (None, 4.0), "mg/kg", (None, 10.0), "mg/kg", "no: laboratory"),
     _row("sulfur", (None, 10.0), "mg/kg", (None, 15.0), "mg/kg", "no: laboratory"),
-    _row("oxidation stability", (8.0, None), "h at 110 C", (3.0, None), "h", "no: laboratory"),
+    _row("oxidation", (8.0, None), "h", (3.0, None), "h", "no: laboratory", 110.0),
 )
 
 
@@ -76,7 +85,7 @@ class Finding:
     cannot: str
 
 
-def conversion_check(unreacted_ml: float) -> Finding:
+def conversion_check(unreacted_ml: float, say: Wording = METRIC) -> Finding:
     """Layer under 3 mL of fuel shaken with 27 mL of methanol, 0..3 mL, at 20 degC or warmer.
 
     Methanol mixes with ester and glycerol, not with oil (Zhou, Lu & Liang 2006, J. Chem. Eng.
@@ -85,7 +94,7 @@ def conversion_check(unreacted_ml: float) -> Finding:
     layer = within("unreacted layer", unreacted_ml, 0.0, CHECK_FUEL_ML, "mL")
     return Finding(
         100.0 * layer / CHECK_FUEL_ML, "% unreacted at least", layer == 0.0,
-        "a layer or a lasting cloud at 20 degC or warmer: oil is left",
+        f"a layer or a lasting cloud at {say.asked(CHECK_AT_C)} or warmer: oil is left",
         "clear does not show 96.5 % ester; half-turned glycerides stay dissolved unseen",
     )
 
@@ -110,7 +119,7 @@ def soap_check(acid_ml: float, acid_mol_per_l: float, sample_g: float, kind: str
     """Soap titration judged against the metal limit of 5 mg/kg of both standards."""
     value = soap_mg_per_kg(acid_ml, acid_mol_per_l, sample_g, kind)
     return Finding(
-        value, "mg/kg soap", value <= soap_limit_mg_per_kg(5.0, kind),
+        value, "mg/kg soap", value <= soap_limit_mg_per_kg(5.0, kind) + ROUNDING,
         "how much soap and left-over base is in the fuel, to about one drop of acid",
         "it does not tell soap from base; with 0.01 mol/L acid one drop (0.05 mL) on 100 g is "
         "2 mg/kg, so weigh a large sample",
@@ -128,7 +137,7 @@ def acid_value_check(
     value = (used_ml - blank) * strength / substances.base_g_per_mol(kind) * (
         substances.KOH / sample)
     return Finding(
-        value, "mg KOH/g", value <= 0.50,
+        value, "mg KOH/g", value <= 0.50 + ROUNDING,
         "free acid in washed, dry fuel; above 0.50 the fuel attacks metal and seals",
         "soap still in the fuel hides acid; it says nothing of unreacted oil",
     )
@@ -145,7 +154,7 @@ def water_check(before_g: float, after_g: float, scale_step_g: float) -> Finding
     value = 1e6 * (before - after) / before
     sure = 2e6 * step / before
     return Finding(
-        value, "mg/kg lost", value + sure <= 500.0,
+        value, "mg/kg lost", value + sure <= 500.0 + ROUNDING,
         f"with this scale and sample a loss is known to {sure:.0f} mg/kg; good only when even "
         "that stays within 500 mg/kg",
         "it does not tell water from methanol, and fuel that looks clear may hold 1,355 mg/kg",

@@ -8,6 +8,7 @@ from typing import Final
 from esterward.chemistry import charge
 from esterward.chemistry.ranges import within
 from esterward.chemistry.sheet import Sheet, batch_sheet
+from esterward.chemistry.wording import METRIC, Wording
 from esterward.values.batch import Batch
 
 # g/L of base from rung to rung, the same moles for both. Common practice, no source.
@@ -38,14 +39,20 @@ class Ladder:
     scale_error: str
 
 
-def ladder(batch: Batch, jar_l: float, scale_step_g: float | None = None) -> Ladder:
+def ladder(
+    batch: Batch, jar_l: float, scale_step_g: float | None = None, say: Wording = METRIC
+) -> Ladder:
     """Jars of 0.05..5 L of oil each, as the batch but one step less, as it is, one step more."""
     litres = within("jar", jar_l, 0.05, 5.0, "L")
     step = None if scale_step_g is None else within("scale step", scale_step_g, 1e-4, 100.0, "g")
-    sheet = batch_sheet(replace(batch, oil_volume_l=litres, lots=()), None)
+    sheet = batch_sheet(replace(batch, oil_volume_l=litres, lots=()), None, say)
     base, spirit = sheet.catalyst, sheet.methanol
     if base is None or spirit is None or sheet.errors:
         return Ladder(litres, sheet, (), None, "")
+    if step is not None:  # without a reactor the sheet knows no scale
+        base = replace(base, mass_low_g=max(0.0, base.mass_low_g - step),
+                       mass_high_g=base.mass_high_g + step)
+        sheet = replace(sheet, catalyst=base, scale_step_g=step)
     rungs = []
     for steps in (-1, 0, 1):
         more = steps * LADDER_STEP_G_PER_L[base.kind]
@@ -56,6 +63,6 @@ def ladder(batch: Batch, jar_l: float, scale_step_g: float | None = None) -> Lad
     most = charge.SCALE_SHARE_MAX * min(rung.mass_g for rung in rungs)
     error = ""
     if step is not None and not step <= most:
-        error = (f"A scale with steps of {step:g} g is too coarse to weigh {base.mass_g:.2f} g; "
+        error = (f"a scale with steps of {step:g} g is too coarse to weigh {base.mass_g:.2f} g; "
                  f"allowed is at most {most:.2g} g; take a finer scale or a larger jar.")
     return Ladder(litres, sheet, tuple(rungs), most, error)

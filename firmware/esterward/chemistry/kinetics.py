@@ -13,6 +13,7 @@ from math import exp
 from typing import Final
 
 from esterward.chemistry.ranges import within
+from esterward.chemistry.wording import METRIC, Wording
 
 GAS_CONSTANT_CAL_PER_MOL_K: Final = 1.987204
 
@@ -24,17 +25,16 @@ NZ_ACTIVATION_CAL_PER_MOL: Final = (13145.0, 9932.0, 19860.0, 14639.0, 6421.0, 9
 NZ_OIL_MOL_PER_L: Final = 915.0 / 885.43
 NZ_METHANOL_MOL_PER_L: Final = 791.5 / 32.042
 NZ_STEP_MIN: Final = 0.05
+NZ_RATIO: Final = (3.0, 12.0)
+NZ_RANGE_C: Final = (30.0, 70.0)
 
 # Darnoko & Cheryan 2000, JAOCS 77:1263: palm oil, 6:1, KOH 1 % by mass. Rate of triglyceride
 # in 1/(% min), law 1/w - 1/w0 = k t up to 30 min. Table from memory.
 DC_RATES: Final = ((50.0, 0.018), (55.0, 0.024), (60.0, 0.036), (65.0, 0.048))
 DC_START_PERCENT: Final = 82.16
 
-DISAGREEMENT: Final = (
-    "Published rates disagree too much to foretell a batch: for the same 30 minutes at 60 degC "
-    "and 6:1 one set stops at 85 % ester, another has turned 99 % of the oil. "
-    "Only the conversion check on this batch counts."
-)
+COMPARED_MIN: Final = 30.0         # where the two are put side by side
+COMPARED_C: Final = 60.0
 
 Six = tuple[float, float, float, float, float, float]
 
@@ -48,13 +48,20 @@ class Progress:
     ester_yield: float | None
 
 
+def disagreement(say: Wording = METRIC) -> str:
+    """The plain statement that belongs beside every figure of this file."""
+    return ("published rates disagree too much to foretell a batch: for the same 30 minutes at "
+            f"{say.asked(COMPARED_C)} and 6 mol/mol one set stops at 85 % ester, another has "
+            "turned 99 % of the oil. Only the conversion check on this batch counts.")
+
+
 def noureddini_zhu(ratio: float, oil_c: float, minutes: tuple[float, ...]) -> list[Progress]:
     """Well-mixed batch at one temperature, at rising times of 0..600 min.
 
     Ratio 3..12 mol/mol, 30..70 degC. Fourth-order Runge-Kutta with steps of 0.05 min.
     """
-    mol = within("methanol ratio", ratio, 3.0, 12.0, "mol/mol")
-    rates = _nz_rates(within("oil temperature", oil_c, 30.0, 70.0, "degC"))
+    mol = within("methanol ratio", ratio, *NZ_RATIO, "mol/mol")
+    rates = _nz_rates(within("oil temperature", oil_c, *NZ_RANGE_C, "degC"))
     litres = 1.0 / NZ_OIL_MOL_PER_L + mol / NZ_METHANOL_MOL_PER_L  # that hold one mol of oil
     oil, spirit = 1.0 / litres, mol / litres
     state: Six = (oil, 0.0, 0.0, 0.0, 0.0, spirit)

@@ -82,22 +82,13 @@ def water_to_remove_g(ester_kg: float, from_mg_per_kg: float, to_mg_per_kg: floa
     return mass * max(0.0, wet - dry) / 1000.0
 
 
-def dipstick_l(mm: float, rows: tuple[tuple[float, float], ...]) -> float:
-    """Litres for a mark on the dipstick, between its rows (mm, litres); never beyond them."""
-    return _between("dipstick mark", mm, rows, "mm")
-
-
 def dipstick_mm(litres: float, rows: tuple[tuple[float, float], ...]) -> float:
-    """The mark for a volume, between the rows (mm, litres); never beyond them."""
-    return _between("volume", litres, tuple((v, mm) for mm, v in rows), "L")
-
-
-def _between(what: str, x: float, rows: tuple[tuple[float, float], ...], unit: str) -> float:
+    """The mark on the stick for a volume, between the rows (mm, litres); never beyond them."""
     if len(rows) < 2:
         raise ValueError("a dipstick table needs at least two rows")
     pairs = list(pairwise(rows))
     if not all(a[0] < b[0] and a[1] < b[1] for a, b in pairs):
         raise ValueError("a dipstick table must rise in both columns")
-    value = within(what, x, rows[0][0], rows[-1][0], unit)
-    (x0, y0), (x1, y1) = next(pair for pair in pairs if value <= pair[1][0])
-    return y0 + (y1 - y0) * (value - x0) / (x1 - x0)
+    value = within("volume", litres, rows[0][1], rows[-1][1], "L")
+    (mm0, l0), (mm1, l1) = next(pair for pair in pairs if value <= pair[1][1])
+    return mm0 + (mm1 - mm0) * (value - l0) / (l1 - l0)

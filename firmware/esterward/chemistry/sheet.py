@@ -7,6 +7,7 @@ from typing import Any
 
 from esterward.chemistry import sheet_rules
 from esterward.chemistry.figures import Figures, figures
+from esterward.chemistry.wording import METRIC, Wording
 from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 
@@ -30,20 +31,23 @@ class Sheet(Figures):
         return self.missing + self.errors
 
 
-def batch_sheet(batch: Batch, reactor: Reactor | None) -> Sheet:
+def batch_sheet(
+    batch: Batch, reactor: Reactor | None, say: Wording = METRIC
+) -> Sheet:
     """The sheet of a batch in a reactor, or without one (a jar, or before it is described).
 
+    say puts temperatures and volumes of the sentences into the reader's units.
     Without a reactor there is no ceiling, setpoint or heating. ValueError only for numbers
     that are not finite or outside the range of a formula; what a person can have written
     wrongly comes back in errors.
     """
     numbers = figures(batch, reactor)
     missing = sheet_rules.missing(numbers, reactor)
-    errors = sheet_rules.errors(numbers, reactor)
+    errors = sheet_rules.errors(numbers, reactor, say)
     return Sheet(
         **{field.name: getattr(numbers, field.name) for field in fields(numbers)},
         complete=not missing and not errors, missing=missing, errors=errors,
-        warnings=sheet_rules.warnings(numbers, reactor),
+        warnings=sheet_rules.warnings(numbers, reactor, say),
     )
 
 
@@ -71,6 +75,7 @@ def sheet_json(sheet: Sheet) -> dict[str, Any]:
         "oil_l": sheet.oil_l,
         "titration": _picked(judged, _TITRATION, known),
         "titre_g_per_l": sheet.titre_g_per_l,
+        "blend_titre_ml": sheet.blend_titre_ml,
         "acid_value_mg_koh_per_g": sheet.acid_value_mg_koh_per_g,
         "ffa_percent": sheet.ffa_percent,
         "zone": sheet.zone.name if sheet.zone else None,
@@ -82,6 +87,7 @@ def sheet_json(sheet: Sheet) -> dict[str, Any]:
         "setpoint_c": sheet.setpoint_c,
         "heating": _picked(sheet.heating, _HEATING, {}) if sheet.heating else None,
         "mixing": asdict(sheet.coast) if sheet.coast else None,
+        "dipstick": {"oil_mm": sheet.dip_oil_mm, "dosed_mm": sheet.dip_dosed_mm},
         "settling": asdict(sheet.settling) if sheet.settling else None,
         "products": asdict(sheet.products) if sheet.products else None,
         "wash_water_l": list(sheet.wash_water_l),

@@ -1,23 +1,25 @@
 """What is missing, what can never be allowed, and what is unwise about a batch.
 
 Every sentence names the key of the file, the number, what is allowed and what to write. The
-caller puts the file's name in front. Errors end a command; warnings only speak.
+caller puts the file's name in front and says in which units the person reads. Errors end a
+command; warnings only speak.
 """
 
 from __future__ import annotations
 
-from math import floor
 from typing import Final
 
-from esterward.chemistry import charge, titration
+from esterward.chemistry import charge, credit, titration
 from esterward.chemistry.boiling import DRY_SETPOINT_MAX_C, HIGHEST_C
-from esterward.chemistry.figures import TITRE_MAX_G_PER_L, Figures
+from esterward.chemistry.figures import TITRE_MAX_G_PER_L, USUAL_SETPOINT_C, Figures
+from esterward.chemistry.wording import Wording
 from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 
 BOIL_FILL_MAX: Final = 0.70        # without a high-level input, dewatering by boiling
 FILL_MAX: Final = 0.90             # warm oil and methanol, room for foam (common practice)
 METHOXIDE_GATE_C: Final = 45.0
+USUAL_DRY_C: Final = 55.0
 METHANOL_LOW_PERCENT: Final = 18.0   # common practice is 20 to 22 %
 METHANOL_HIGH_PERCENT: Final = 30.0
 BASE_RANGE_G_PER_L: Final = {"KOH": (6.0, 9.0), "NaOH": (4.3, 6.5)}  # pure, common practice
@@ -46,24 +48,24 @@ def missing(numbers: Figures, reactor: Reactor | None) -> tuple[str, ...]:
     return tuple(out)
 
 
-def errors(numbers: Figures, reactor: Reactor | None) -> tuple[str, ...]:
+def errors(numbers: Figures, reactor: Reactor | None, say: Wording) -> tuple[str, ...]:
     """What can never be allowed."""
     out: list[str] = []
     batch = numbers.batch
     out += _titration_errors(batch, numbers)
     asked, highest = batch.setpoint_c, numbers.highest_c
     if asked is not None and highest is not None and asked > highest:
-        out.append(f"[heat] setpoint = {asked:.1f} degC is above the highest allowed at this "
-                   f"reactor, {_down(highest):.1f} degC; write at most "
-                   f'"{_down(highest):.1f} degC", or leave it out.')
+        out.append(f"[heat] setpoint = {say.asked(asked)} is above the highest allowed at this "
+                   f"reactor, {say.limit(highest)}; write at most "
+                   f'"{say.limit(highest)}", or leave it out.')
     elif asked is not None and asked > HIGHEST_C:
-        out.append(f"[heat] setpoint = {asked:.1f} degC is above {HIGHEST_C:g} degC, which is "
-                   'never allowed; write "55 degC", or leave it out.')
+        out.append(f"[heat] setpoint = {say.asked(asked)} is above {say.limit(HIGHEST_C)}, which "
+                   f'is never allowed; write "{say.asked(USUAL_SETPOINT_C)}", or leave it out.')
     if batch.dry_c > DRY_SETPOINT_MAX_C:
-        out.append(f"[dry] temperature = {batch.dry_c:.1f} degC is above the highest allowed, "
-                   f'{DRY_SETPOINT_MAX_C:g} degC; write "55 degC".')
+        out.append(f"[dry] temperature = {say.asked(batch.dry_c)} is above the highest allowed, "
+                   f'{say.limit(DRY_SETPOINT_MAX_C)}; write "{say.asked(USUAL_DRY_C)}".')
     if reactor is not None:
-        out += _vessel_errors(batch, numbers, reactor)
+        out += _vessel_errors(batch, numbers, reactor, say)
         out += _scale_errors(numbers, reactor)
     return tuple(out)
 
@@ -88,7 +90,9 @@ def _titration_errors(batch: Batch, numbers: Figures) -> list[str]:
     return out
 
 
-def _vessel_errors(batch: Batch, numbers: Figures, reactor: Reactor) -> list[str]:
+def _vessel_errors(
+    batch: Batch, numbers: Figures, reactor: Reactor, say: Wording
+) -> list[str]:
     out: list[str] = []
     vessel = reactor.vessel_l
     if not vessel > 0.0:
@@ -96,15 +100,16 @@ def _vessel_errors(batch: Batch, numbers: Figures, reactor: Reactor) -> list[str
     spirit = numbers.methanol
     if spirit is not None:
         together = batch.oil_volume_l + spirit.volume_l
-        most = _down(vessel / (together / batch.oil_volume_l))
         if together > vessel:
-            out.append(f"[oil] volume = {batch.oil_volume_l:g} L and {spirit.volume_l:.1f} L of "
-                       f"methanol are {together:.1f} L, more than the vessel's {vessel:g} L; "
-                       f'write at most "{most:g} L".')
+            most = say.most_vol(vessel / (together / batch.oil_volume_l))
+            out.append(f"[oil] volume = {say.asked_vol(batch.oil_volume_l)} and "
+                       f"{say.vol(spirit.volume_l)} of methanol are {say.vol(together)}, more than "
+                       f"the vessel's {say.asked_vol(vessel)}; write at most \"{most}\".")
     if batch.dewater == "boil" and batch.oil_volume_l > BOIL_FILL_MAX * vessel:
         out.append(f'[dewater] method = "boil" is allowed only with at most '
-                   f"{_down(BOIL_FILL_MAX * vessel):g} L of oil in this vessel (70 %), not "
-                   f'{batch.oil_volume_l:g} L, because it foams; write method = "settle".')
+                   f"{say.most_vol(BOIL_FILL_MAX * vessel)} of oil in this vessel (70 %), not "
+                   f'{say.asked_vol(batch.oil_volume_l)}, because it foams; '
+                   'write method = "settle".')
     return out
 
 
@@ -118,20 +123,20 @@ def _scale_errors(numbers: Figures, reactor: Reactor) -> list[str]:
             "its step in the reactor file."]
 
 
-def warnings(numbers: Figures, reactor: Reactor | None) -> tuple[str, ...]:
+def warnings(numbers: Figures, reactor: Reactor | None, say: Wording) -> tuple[str, ...]:
     """What is unwise, or worth knowing before it is too late."""
     out: list[str] = []
     if reactor is None:
         out.append("No reactor file: ceiling, setpoint and heating are not known; put "
                    "reactor.toml beside the batch file or give --reactor.")
-    out += _titration_warnings(numbers)
-    out += _charge_warnings(numbers)
+    out += _titration_warnings(numbers, say)
+    out += _charge_warnings(numbers, say)
     if reactor is not None:
-        out += _reactor_warnings(numbers, reactor)
+        out += _reactor_warnings(numbers, reactor, say)
     return tuple(out)
 
 
-def _titration_warnings(numbers: Figures) -> list[str]:
+def _titration_warnings(numbers: Figures, say: Wording) -> list[str]:
     batch, judged = numbers.batch, numbers.titration
     out: list[str] = []
     if judged is not None:
@@ -153,16 +158,16 @@ def _titration_warnings(numbers: Figures) -> list[str]:
         out.append(f"{numbers.ffa_percent:.1f} % free fatty acid is in the zone "
                    f'"{where.name}": {where.advice}.')
     if numbers.blend_titre_ml is not None:
-        out += _blend_warnings(numbers, numbers.blend_titre_ml)
+        out += _blend_warnings(numbers, numbers.blend_titre_ml, say)
     return out
 
 
-def _blend_warnings(numbers: Figures, expected: float) -> list[str]:
+def _blend_warnings(numbers: Figures, expected: float, say: Wording) -> list[str]:
     batch, out = numbers.batch, []
     litres = sum(lot.volume_l for lot in batch.lots)
     if batch.oil_volume_l > 0.0 and abs(litres - batch.oil_volume_l) > 0.02 * batch.oil_volume_l:
-        out.append(f"[oil] lots add up to {litres:g} L, but volume = {batch.oil_volume_l:g} L; "
-                   "write what was really poured in.")
+        out.append(f"[oil] lots add up to {say.asked_vol(litres)}, but volume = "
+                   f"{say.asked_vol(batch.oil_volume_l)}; write what was really poured in.")
     allowed = max(titration.SPREAD_ALLOWED_ML, titration.SPREAD_ALLOWED_SHARE * expected)
     titre = numbers.titre_g_per_l
     if titre is not None and abs(titre - expected) > allowed:
@@ -171,7 +176,7 @@ def _blend_warnings(numbers: Figures, expected: float) -> list[str]:
     return out
 
 
-def _charge_warnings(numbers: Figures) -> list[str]:
+def _charge_warnings(numbers: Figures, say: Wording) -> list[str]:
     batch, base, spirit = numbers.batch, numbers.catalyst, numbers.methanol
     out: list[str] = []
     if batch.catalyst_kind == "KOH" and batch.catalyst_purity > FRESH_KOH_PURITY:
@@ -198,9 +203,9 @@ def _charge_warnings(numbers: Figures) -> list[str]:
     if base is not None and rise is not None and (
         batch.methanol_start_c + rise > METHOXIDE_GATE_C
     ):
-        out.append(f"Dissolving the catalyst may warm the methanol by {rise:.0f} K, to "
-                   f"{batch.methanol_start_c + rise:.0f} degC; add it in parts and let it cool: "
-                   f"above {METHOXIDE_GATE_C:g} degC nothing may be dosed.")
+        out.append(f"Dissolving the catalyst may warm the methanol by {say.rise(rise)}, to "
+                   f"{say.deg(batch.methanol_start_c + rise)}; add it in parts and let it cool: "
+                   f"above {say.limit(METHOXIDE_GATE_C)} nothing may be dosed.")
     if batch.oil_water_mg_per_kg is not None and (
         batch.oil_water_mg_per_kg > OIL_WATER_MAX_MG_PER_KG
     ):
@@ -208,42 +213,43 @@ def _charge_warnings(numbers: Figures) -> list[str]:
                    f"{OIL_WATER_MAX_MG_PER_KG:g} mg/kg; dewater longer, water makes soap.")
     if batch.dewater == "none":
         out.append('[dewater] method = "none": water in the oil turns catalyst into soap.')
+    if batch.first_share is not None:
+        out.append(f"[methoxide] first_share = {100 * batch.first_share:g} %: the controller runs "
+                   "one stage only and its questions name the whole charge. Weigh and dose the "
+                   "first share of this sheet; the second is made by hand, as a second dose.")
     if batch.settle_h < SETTLE_MIN_H:
         out.append(f"[settle] time = {batch.settle_h:g} h is short; common practice is "
                    "8 to 10 h.")
     return out
 
 
-def _reactor_warnings(numbers: Figures, reactor: Reactor) -> list[str]:
+def _reactor_warnings(numbers: Figures, reactor: Reactor, say: Wording) -> list[str]:
     batch, spirit, out = numbers.batch, numbers.methanol, []
     vessel = reactor.vessel_l
     if spirit is not None and vessel > 0.0:
         warm = (numbers.warm_oil_l or batch.oil_volume_l) + spirit.volume_l
         if FILL_MAX * vessel < warm and batch.oil_volume_l + spirit.volume_l <= vessel:
-            out.append(f"Warm oil and methanol fill {warm:.0f} L of the vessel's {vessel:g} L; "
-                       "leave a tenth of it free for foam.")
+            out.append(f"Warm oil and methanol fill {say.vol(warm)} of the vessel's "
+                       f"{say.asked_vol(vessel)}; leave a tenth of it free for foam.")
         ester = numbers.products.ester_l if numbers.products else batch.oil_volume_l
         water = max(numbers.wash_water_l, default=0.0)
         if ester + water > vessel:
-            out.append(f"Fuel and {water:.0f} L of wash water are {ester + water:.0f} L, more "
-                       f"than the vessel's {vessel:g} L; wash with less water and more often.")
+            out.append(f"Fuel and {say.vol(water)} of wash water are {say.vol(ester + water)}, "
+                       f"more than the vessel's {say.asked_vol(vessel)}; wash with less water and "
+                       "more often.")
     if numbers.setpoint_c is not None:
         if batch.oil_volume_l > 0.0 and reactor.element_w > 0.0 and numbers.heating is None:
             out.append(f"[element] power = {reactor.element_w:g} W cannot bring the oil to "
-                       f"{numbers.setpoint_c:.1f} degC against the loss of "
+                       f"{say.deg(numbers.setpoint_c)} against the loss of "
                        f"{numbers.loss_w_per_k:.0f} W/K; lag the vessel.")
         elif numbers.heating is not None and numbers.heating.time_min > LONG_HEATING_MIN:
             out.append(f"Heating takes about {numbers.heating.time_min / 60.0:.0f} h.")
         if numbers.setpoint_c < SLOW_SETPOINT_C:
-            out.append(f"At {numbers.setpoint_c:.1f} degC the reaction is slow; expect a long "
+            out.append(f"At {say.deg(numbers.setpoint_c)} the reaction is slow; expect a long "
                        "mix and check before settling.")
     if numbers.coast is not None and numbers.coast.mixing_min >= 180.0:
-        out.append(f"The batch is expected to cool to {numbers.coast.end_c:.0f} degC before "
-                   "60 minutes' worth at 55 degC are mixed; lag the vessel or use warm methanol "
-                   "as far as it is safe (never above 35 degC).")
+        out.append(f"The batch is expected to cool to {say.deg(numbers.coast.end_c)} before 60 "
+                   f"minutes' worth at {say.deg(credit.REFERENCE_C)} are mixed; lag the vessel, "
+                   "or start with methanol that stood in a warm room, never warmed on purpose.")
     return out
 
-
-def _down(value: float) -> float:
-    """Rounded down to a tenth, so that what is printed as allowed is allowed."""
-    return floor(value * 10.0 + 1e-9) / 10.0

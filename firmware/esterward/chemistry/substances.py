@@ -18,8 +18,6 @@ NAOH: Final = 39.9971
 METHANOL: Final = 32.0419
 WATER: Final = 18.0153
 GLYCEROL: Final = 92.0938
-OLEIC_ACID: Final = 282.461
-METHYL_OLEATE: Final = 296.488
 TRIOLEIN: Final = 885.434
 POTASSIUM_OLEATE: Final = 320.552
 SODIUM_OLEATE: Final = 304.443
@@ -49,12 +47,6 @@ def as_other_base_g(mass_g: float, kind: str) -> float:
     mass = within("base mass", mass_g, 0.0, 1e6, "g")
     other = NAOH if known("catalyst kind", kind, CATALYSTS) == "KOH" else KOH
     return mass * other / base_g_per_mol(kind)
-
-
-def oil_molar_mass(saponification_mg_koh_per_g: float) -> float:
-    """Mean molar mass of a triglyceride oil in g/mol from its saponification value, 150..300."""
-    value = within("saponification value", saponification_mg_koh_per_g, 150.0, 300.0, "mg KOH/g")
-    return 3.0 * KOH * 1000.0 / value
 
 
 def oil_density_kg_per_l(oil_c: float, at_20c_kg_per_l: float = OIL_KG_PER_L) -> float:

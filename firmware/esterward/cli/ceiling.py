@@ -8,8 +8,10 @@ import click
 
 from esterward.chemistry import boiling
 from esterward.chemistry.boiling import Limits
+from esterward.chemistry.wording import Wording
 from esterward.cli.errors import Refused, reading, warn
-from esterward.cli.show import as_json, limit, temperature, temperature_option, wrapped
+from esterward.cli.show import as_json, temperature_option, wrapped
+from esterward.settings.quantity import wording
 
 TABLE_M = (0, 250, 500, 750, 1000, 1250, 1500, 1750, 2000, 2250, 2500, 2750, 3000, 3500, 4000)
 FLAG_SET = "while methanol may be in the vessel (methanol flag set)"
@@ -31,12 +33,12 @@ def ceiling(altitude: str | None, pressure: str | None, altitudes: bool,
 
     Example: esterward ceiling --altitude "1120 m"
     """
-    unit = temperature_unit or "degC"
+    say = wording(temperature_unit or "degC")
     if altitudes:
         if altitude is not None or pressure is not None:
             raise Refused("esterward ceiling: --altitudes is a table of its own; "
                           "write it without --altitude and --pressure.")
-        _table(unit, json_wanted)
+        _table(say, json_wanted)
         return
     if altitude is None:
         raise Refused("esterward ceiling: the altitude is missing; "
@@ -47,7 +49,7 @@ def ceiling(altitude: str | None, pressure: str | None, altitudes: bool,
         plain: dict[str, object] = {k: round(v, 4) for k, v in asdict(here).items()}
         click.echo(as_json(plain | {"warnings": warnings}))
         return
-    _page(here, barometer, unit)
+    _page(here, barometer, say)
     warn(warnings)
 
 
@@ -86,18 +88,18 @@ def _warnings(here: Limits, barometer: bool) -> list[str]:
     return []
 
 
-def _page(here: Limits, barometer: bool, unit: str) -> None:
+def _page(here: Limits, barometer: bool, say: Wording) -> None:
     click.echo(f"At {here.altitude_m:g} m, {FLAG_SET}:\n")
     rows = [("highest setpoint", here.setpoint_max_c, "heat to this at most"),
             ("ceiling (alarm)", here.alarm_c, "a batch without a fault never touches it"),
             ("controller trip", here.trip_c, "heat removed and latched"),
             ("guard trip", here.guard_trip_c, "the second process removes heat too")]
-    click.echo(f"  {'methanol boils':<18}{temperature(here.boiling_c, unit):>11}   "
+    click.echo(f"  {'methanol boils':<18}{say.deg(here.boiling_c):>11}   "
                f"at {here.pressure_kpa:.2f} kPa")
     for name, value, meaning in rows:
-        click.echo(f"  {name:<18}{limit(value, unit):>11}   {meaning}")
+        click.echo(f"  {name:<18}{say.limit(value):>11}   {meaning}")
     click.echo()
-    click.echo(wrapped("Why: " + _why(here, barometer, unit)))
+    click.echo(wrapped("Why: " + _why(here, barometer, say)))
     click.echo()
     click.echo(wrapped(
         "The pump must stir: an element is hotter than this, and methanol boils on it in still "
@@ -105,7 +107,7 @@ def _page(here: Limits, barometer: bool, unit: str) -> None:
         "codes and licensed people come before these numbers."))
 
 
-def _why(here: Limits, barometer: bool, unit: str) -> str:
+def _why(here: Limits, barometer: bool, say: Wording) -> str:
     standard = boiling.standard_pressure_kpa(here.altitude_m)
     boils_c = boiling.boiling_point_c(here.p_eff_kpa) if (
         here.p_eff_kpa >= boiling.PRESSURE_RANGE_KPA[0]) else None
@@ -122,17 +124,18 @@ def _why(here: Limits, barometer: bool, unit: str) -> str:
                 f"less {boiling.BAROMETER_ALLOWANCE_KPA:g} kPa")
     text += f". So the limits hold for {here.p_eff_kpa:.2f} kPa"
     if boils_c is not None:
-        text += f", where methanol boils at {temperature(boils_c, unit)}"
-    kelvin = [boiling.SETPOINT_MARGIN_K, boiling.ALARM_MARGIN_K, boiling.TRIP_MARGIN_K,
-              boiling.GUARD_TRIP_MARGIN_K]
-    text += (f". Setpoint, alarm and trips stay {kelvin[0]:g}, {kelvin[1]:g}, {kelvin[2]:g} and "
-             f"{kelvin[3]:g} K below that")
+        text += f", where methanol boils at {say.deg(boils_c)}"
+    *margins, last = [say.rise(k) for k in (
+        boiling.SETPOINT_MARGIN_K, boiling.ALARM_MARGIN_K, boiling.TRIP_MARGIN_K,
+        boiling.GUARD_TRIP_MARGIN_K)]
+    first = ", ".join(margin.split()[0] for margin in margins)
+    text += f". Setpoint, alarm and trips stay {first} and {last} below that"
     if here.guard_trip_c >= boiling.HIGHEST_C:
-        text += f", and never above {temperature(boiling.HIGHEST_C, unit)}"
+        text += f", and never above {say.limit(boiling.HIGHEST_C)}"
     return text + "."
 
 
-def _table(unit: str, json_wanted: bool) -> None:
+def _table(say: Wording, json_wanted: bool) -> None:
     rows = [boiling.limits(float(m)) for m in TABLE_M]
     if json_wanted:
         click.echo(as_json({"altitudes": [
@@ -144,6 +147,6 @@ def _table(unit: str, json_wanted: bool) -> None:
     click.echo(f"{'':>8}{'':>12}{'boils':>14}{'setpoint':>14}{'(alarm)':>14}{'trip':>14}")
     for row in rows:
         click.echo(f"{f'{row.altitude_m:g} m':>8}{f'{row.pressure_kpa:.1f} kPa':>12}"
-                   f"{temperature(row.boiling_c, unit):>14}"
-                   + "".join(f"{limit(c, unit):>14}"
+                   f"{say.deg(row.boiling_c):>14}"
+                   + "".join(f"{say.limit(c):>14}"
                              for c in (row.setpoint_max_c, row.alarm_c, row.trip_c)))

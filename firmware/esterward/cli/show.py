@@ -1,47 +1,23 @@
-"""Numbers as a person reads them: unit of choice, sensible digits, nothing unknown as a number."""
+"""What every page shares: its width, masses and times in sensible digits, JSON, --temperature.
+
+Temperatures and volumes in the person's units are said by chemistry.wording.
+"""
 
 from __future__ import annotations
 
 import json
 import textwrap
 from collections.abc import Callable
-from math import floor, isfinite
+from math import isfinite
 from typing import Any, Final
 
 import click
 
-from esterward.settings.quantity import convert
+from esterward.chemistry.wording import UNKNOWN
 
 WIDTH: Final = 80
-UNKNOWN: Final = "not known"
 TEMPERATURES: Final = ("degC", "degF")
 VOLUMES: Final = ("L", "gal_us", "gal_imp")
-
-
-def temperature(c: float | None, unit: str = "degC", *, digits: int = 1) -> str:
-    """A temperature given in degC, in degC or degF."""
-    if c is None or not isfinite(c):
-        return UNKNOWN
-    return f"{c if unit == 'degC' else convert(c, 'degC', unit):.{digits}f} {unit}"
-
-
-def limit(c: float | None, unit: str = "degC") -> str:
-    """As temperature(), rounded down: a limit must not grow by being printed."""
-    if c is None or not isfinite(c):
-        return UNKNOWN
-    value = c if unit == "degC" else convert(c, "degC", unit)
-    return f"{floor(value * 10 + 1e-6) / 10:.1f} {unit}"
-
-
-def volume(litres: float | None, unit: str = "L") -> str:
-    """A volume given in L; below 2 L in mL, so that nobody reads 0.1 L for 80 mL."""
-    if litres is None or not isfinite(litres):
-        return UNKNOWN
-    if abs(litres) < 2.0:
-        return f"{litres * 1000:.0f} mL"
-    if unit != "L":
-        return f"{convert(litres, 'L', unit):.2f} {unit}"
-    return f"{litres:.1f} L"
 
 
 def grams(g: float | None) -> str:
@@ -50,6 +26,13 @@ def grams(g: float | None) -> str:
         return UNKNOWN
     digits = 2 if abs(g) < 10 else 1 if abs(g) < 100 else 0
     return f"{g:.{digits}f} g"
+
+
+def mass(kg: float | None) -> str:
+    """A mass given in kg, below 2 kg in g."""
+    if kg is None or not isfinite(kg):
+        return UNKNOWN
+    return grams(1000.0 * kg) if abs(kg) < 2.0 else f"{kg:.1f} kg"
 
 
 def minutes(value: float | None) -> str:

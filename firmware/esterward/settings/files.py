@@ -19,6 +19,7 @@ from esterward.settings.mistakes import (
     sentence,
     shown,
 )
+from esterward.settings.quantity import wording
 from esterward.settings.toml_file import read_toml
 from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
@@ -49,9 +50,13 @@ def load_batch(path: str | Path, reactor: Reactor | None = None) -> Batch:
 
 
 def load_pair(
-    batch_path: str | Path, reactor_path: str | Path | None
+    batch_path: str | Path, reactor_path: str | Path | None,
+    temperature: str | None = None, volume: str | None = None,
 ) -> tuple[Batch, Reactor | None]:
-    """Both files, the mistakes of both at once; without a reactor_path the reactor is None."""
+    """Both files, the mistakes of both at once; without a reactor_path the reactor is None.
+
+    What can never be allowed is said in these units, else in those of the reactor's [display].
+    """
     mistakes: list[str] = []
     reactor: Reactor | None = None
     if reactor_path is not None:
@@ -65,7 +70,8 @@ def load_pair(
     except SettingsError as error:
         raise SettingsError([*error.mistakes, *mistakes]) from None
     usable = reactor if not mistakes else None
-    mistakes = found.mistakes + _never_allowed(found, batch, usable) + mistakes
+    never = _never_allowed(found, batch, usable, temperature, volume)
+    mistakes = found.mistakes + never + mistakes
     if mistakes:
         raise SettingsError(mistakes)
     return batch, reactor
@@ -87,16 +93,22 @@ def _batch(path: str | Path) -> tuple[Found, Batch]:
     return found, batch_from(found)
 
 
-def _never_allowed(found: Found, batch: Batch, reactor: Reactor | None) -> list[str]:
-    """The sheet's errors; without an oil volume there is nothing to judge.
+# An error of the sheet that begins with this table also hangs on keys of these.
+HANGS_ON = {"[oil]": ("oil", "methanol"), "[dewater]": ("oil",),
+            "[titration]": ("titration", "catalyst"),
+            "[scale]": ("oil", "titration", "catalyst")}
 
-    With other keys wrong, their defaults stand in; a default is never the cause of an error.
-    """
-    if found.is_faulty("oil.volume"):
-        return []
+
+def _never_allowed(found: Found, batch: Batch, reactor: Reactor | None,
+                   temperature: str | None = None, volume: str | None = None) -> list[str]:
+    """The sheet's errors, but none that the default of a key reported already may have caused."""
     from esterward.chemistry.sheet import batch_sheet
 
-    return [f"{found.where}: {error}" for error in batch_sheet(batch, reactor).errors]
+    told = reactor or Reactor()
+    say = wording(temperature or told.show_temperature, volume or told.show_volume)
+    faulty = {key.split(".", 1)[0] for key in found.faulty}
+    return [f"{found.where}: {error}" for error in batch_sheet(batch, reactor, say).errors
+            if faulty.isdisjoint(HANGS_ON.get(error.split(" ", 1)[0], ()))]
 
 
 def _check(path: str | Path, model: type[ReactorFile | BatchFile], own: str,

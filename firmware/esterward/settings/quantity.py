@@ -13,6 +13,7 @@ from functools import cache
 from math import isfinite
 from typing import Any
 
+from esterward.chemistry.wording import Wording
 from esterward.settings.mistakes import Wrong, shown
 from esterward.settings.units import (
     DEFINITIONS,
@@ -37,6 +38,8 @@ _RATIO = re.compile(rf"({_NUMBER}) *: *1")
 _EXPONENT = re.compile(r"[+-]?[0-9.]+[eE][+-]?[0-9]+")
 _CELSIUS = ("c", "℃", "deg c", "° c", "degc", "celsius", "degrees c")
 _FAHRENHEIT = ("f", "℉", "deg f", "° f", "degf", "fahrenheit", "degrees f")
+_MINUS = re.compile(r"[\u2010-\u2015\u2212\uFE63\uFF0D] *(.*)")  # as word processors write it
+_IN_QUOTES = re.compile(r'"([^"]*)"')
 _LONGEST = 80
 
 
@@ -53,6 +56,11 @@ def convert(number: float, unit: str, core: str) -> float:
     """A number from one Pint unit to another, e.g. (130.0, "degF", "degC") -> 54.4..."""
     converted: float = _registry().Quantity(float(number), unit).m_as(core)
     return converted
+
+
+def wording(temperature: str = "degC", volume: str = "L") -> Wording:
+    """How a person is told temperatures and volumes, in the units they prefer."""
+    return Wording(temperature, volume, convert)
 
 
 def quantity(text: object, kind: Kind) -> float | Wrong:
@@ -82,12 +90,42 @@ def bounded(
     """As quantity(), and between the two (core unit, both allowed)."""
     value = quantity(text, kind)
     if isinstance(value, Wrong):
-        return value
+        return _advised(value, text, kind, lowest, highest)
     if not lowest - 1e-9 * abs(lowest) <= value <= highest + 1e-9 * abs(highest):
         if value < 0 <= lowest:
             return Wrong("it is negative", "")
         return Wrong("it is out of range", "")
     return min(max(value, lowest), highest)
+
+
+def example(kind: Kind, lowest: float, highest: float) -> str:
+    """The example of the kind, or the end of the range that is nearest to it."""
+    value = quantity(kind.example, kind)
+    assert isinstance(value, float)  # tests read every example
+    if lowest <= value <= highest:
+        return kind.example
+    near = min(max(value, lowest), highest)
+    return f"{near * 100:g} %" if kind is SHARE else f"{near:g} {kind.core_word}"
+
+
+def _advised(wrong: Wrong, text: object, kind: Kind, lowest: float, highest: float) -> Wrong:
+    """The same mistake; what it says to write is then never outside the range."""
+    written = _IN_QUOTES.findall(wrong.write)
+    if any(_fits(one, kind, lowest, highest) for one in written):
+        return wrong
+    number = str(text).strip()
+    if _BARE.fullmatch(number):
+        for unit in kind.units:
+            if _fits(f"{number} {unit}", kind, lowest, highest):
+                return Wrong(wrong.why, f'"{number} {unit}" if {unit} is meant')
+        if kind is SHARE and _fits(f"{float(number) * 100:g} %", kind, lowest, highest):
+            return Wrong(wrong.why, f'"{float(number) * 100:g} %" if that share is meant')
+    return Wrong(wrong.why, f'for example "{example(kind, lowest, highest)}"')
+
+
+def _fits(text: str, kind: Kind, lowest: float, highest: float) -> bool:
+    value = quantity(text, kind)
+    return not isinstance(value, Wrong) and lowest <= value <= highest
 
 
 def range_words(kind: Kind, lowest: float, highest: float) -> str:
@@ -133,6 +171,9 @@ def _not_a_quantity(text: str, kind: Kind) -> Wrong:
             return Wrong("a comma is not allowed in a number",
                          f'"{whole}{part} {unit}" or "{whole}.{part} {unit}"')
         return Wrong("the decimal mark is a point, not a comma", f'"{whole}.{part} {unit}"')
+    minus = _MINUS.fullmatch(text)
+    if minus:
+        return Wrong('the minus sign is not the "-" of the keyboard', f'"-{minus[1]}"')
     half = _HALF_NUMBER.fullmatch(text)
     if half:
         sign, digits, unit = half.groups()

@@ -8,7 +8,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from esterward.settings.mistakes import SettingsError, plain_name, shown
+from esterward.settings.mistakes import LONGEST_SHOWN, SettingsError, plain_name
 
 LONGEST_BYTES = 64 * 1024
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
@@ -18,6 +18,8 @@ _UNQUOTED = re.compile(r"^\s*[\w.-]+\s*=\s*[+-]?[\d.,]+\s*[A-Za-z%°]")
 def read_toml(path: str | Path) -> dict[str, Any]:
     """The whole file as a table; SettingsError with one sentence when that cannot be."""
     where = plain_name(str(path))
+    if not str(path).strip():
+        raise SettingsError(["the name of the file is empty; give the path of one."])
     try:
         data = _read(Path(path))
     except _Refused as refused:
@@ -60,6 +62,11 @@ def _read(path: Path) -> bytes:
     return data
 
 
+def _short(line: str) -> str:
+    text = plain_name(line)
+    return text if len(text) <= LONGEST_SHOWN else text[: LONGEST_SHOWN - 3] + "..."
+
+
 def _why(message: str, text: str) -> str:
     at = _AT.search(message)
     what = plain_name(message[: at.start()] if at else message)
@@ -69,7 +76,9 @@ def _why(message: str, text: str) -> str:
     lines = text.split("\n")
     number = min(int(at[1]), len(lines))
     line = lines[number - 1].rstrip("\r")
-    sentence = f"line {number} is not valid TOML: {shown(line.strip())[1:-1]} ({what})"
+    sentence = f"line {number} is not valid TOML: {_short(line.strip())} ({what})"
+    if "unclosed" in what or "unterminated" in what.lower():
+        sentence += "; what is not closed may stand in a line before it"
     if _UNQUOTED.match(line):
         key, _, value = line.partition("=")
         value = value.partition("#")[0].strip()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from esterward.settings.mistakes import SettingsError, Wrong, nearest, plain_name, shown
-from esterward.settings.quantity import bounded, quantity, range_words
+from esterward.settings.quantity import bounded, example, range_words
 from esterward.settings.units import (
     CONTENT,
     MASS,
@@ -46,12 +46,11 @@ def observation(text: str) -> tuple[str, float]:
     kind = KIND_OF_UNIT[unit]
     value = bounded(rest, kind, lowest, highest)
     if isinstance(value, Wrong):
-        example = value.write or f'"{word} {kind.example}"'
-        if value.write:
-            example = example.replace('"', f'"{word} ', 1)
+        write = value.write or f'"{example(kind, lowest, highest)}"'
+        write = write.replace('"', f'"{word} ', 1)
         raise SettingsError([
             f"{plain_name(word)} {shown(rest)[1:-1]} ({what}): {value.why}; "
-            f"allowed is {range_words(kind, lowest, highest)}; write {example}."])
+            f"allowed is {range_words(kind, lowest, highest)}; write {write}."])
     return name, value
 
 
@@ -59,11 +58,9 @@ def typed(option: str, text: str, kind: Kind, lowest: float, highest: float) -> 
     """The number of a command's option in the core unit; SettingsError with one sentence."""
     value = bounded(text, kind, lowest, highest)
     if isinstance(value, Wrong):
-        write = value.write or f'for example "{kind.example}"'
+        write = value.write or f'for example "{example(kind, lowest, highest)}"'
         raise SettingsError([
             f"{option} {shown(text)}: {value.why}; "
             f"allowed is {range_words(kind, lowest, highest)}; write {write}."])
     return value
 
-
-__all__ = ["KIND_OF_UNIT", "NAMES", "observation", "quantity", "typed"]

@@ -88,6 +88,8 @@ MINUTES = Kind("time", "min", _same("min", "h", "s"), "15 min")
 HOURS = Kind("time", "h", _same("h", "min"), "8 h")
 SHARE = Kind("share", "fraction", {"%": "percent"}, "20 %")
 STRENGTH = Kind("strength of a solution", "g/L", _same("g/L"), "1 g/L")
+MOLARITY = Kind("amount of substance in a solution", "mol/L", _same("mol/L", "mmol/L"),
+                "0.01 mol/L")
 DENSITY = Kind("density", "kg/L", {"kg/L": "kg/L", "g/mL": "g/mL", "kg/m3": "kg/m**3"},
                "0.918 kg/L")
 LOSS = Kind("heat loss", "W/K", _same("W/K"), "8 W/K")
@@ -97,5 +99,5 @@ PH = Kind("pH", "ph", {"pH": "ph"}, "7.2 pH")
 CONTENT = Kind("content", "mg/kg", {"mg/kg": "mg/kg", "ppm": "ppm"}, "40 mg/kg")
 
 KINDS: Final = (VOLUME, SMALL_VOLUME, TEMPERATURE, DIFFERENCE, MASS, ALTITUDE, LENGTH,
-                SHORT_LENGTH, PRESSURE, POWER,
-                MINUTES, HOURS, SHARE, STRENGTH, DENSITY, LOSS, RATIO, MOLAR_MASS, PH, CONTENT)
+                SHORT_LENGTH, PRESSURE, POWER, MINUTES, HOURS, SHARE, STRENGTH, MOLARITY, DENSITY,
+                LOSS, RATIO, MOLAR_MASS, PH, CONTENT)
