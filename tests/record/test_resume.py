@@ -130,6 +130,16 @@ def test_a_log_cut_off_at_a_commit_is_noticed_although_sqlite_accepts_it(
     assert found.why == f"the record has lost events: {EVENTS} were on the disk, {left} are left"
 
 
+def test_damage_that_even_the_error_message_cannot_spell_is_damage(
+        whole: Path, path: Path) -> None:
+    # Found by flipping bits: Python's module fails to decode SQLite's message about this.
+    _copy(whole, path)
+    content = path.read_bytes()
+    assert content.count(b"CREATE TABLE marks") == 1
+    path.write_bytes(content.replace(b"CREATE TABLE marks", b"CRE\xc1TE TABLE marks"))
+    assert not _judge(path, "a letter of the schema")
+
+
 def _clear(path: Path) -> None:
     for file in path.parent.iterdir():
         file.unlink()

@@ -155,6 +155,8 @@ class Journal:
             self._trouble(error, now_s)
         except BadRecord as error:
             self._give_up(str(error))
+        except UnicodeDecodeError:  # SQLite's message about a damaged file, which names its bytes
+            self._give_up("the record is damaged; restart the controller")
 
     def attach(self, name: str, text: str) -> None:
         """Keep a text with the record, at once: the batch file, the sheet. Start only.

@@ -54,10 +54,16 @@ class Foreign(BadRecord):
 class Unreadable(BadRecord):
     """SQLite cannot read it. damaged: by what is in the file, not by what surrounds it."""
 
-    def __init__(self, sentence: str, error: sqlite3.Error) -> None:
+    def __init__(self, sentence: str, error: Exception) -> None:
         super().__init__(sentence)
         name = getattr(error, "sqlite_errorname", "")
-        self.damaged = name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
+        self.damaged = isinstance(error, UnicodeDecodeError) or name.startswith(
+            ("SQLITE_CORRUPT", "SQLITE_NOTADB"))
+
+
+# What reading a file may raise. The module fails to decode SQLite's own message when damaged
+# bytes of the file stand in it.
+SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
 
 
 def _set_up(connection: sqlite3.Connection, busy_ms: int) -> None:
@@ -105,6 +111,11 @@ def open_writer(path: Path) -> sqlite3.Connection:
                 f"BEGIN IMMEDIATE; {TABLES} PRAGMA application_id={APPLICATION_ID};"
                 f"PRAGMA user_version={VERSION}; COMMIT;"
             )
+    except UnicodeDecodeError as error:
+        connection.close()
+        damage = sqlite3.DatabaseError(f"malformed: {error.object!r}")
+        damage.sqlite_errorname = "SQLITE_CORRUPT"
+        raise damage from None
     except BaseException:
         connection.close()
         raise
@@ -126,7 +137,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
     wal = path.with_name(path.name + "-wal")
     try:
         connection = _open_read_only(path, alone=not wal.exists())
-    except sqlite3.Error as error:
+    except SQLITE_ERRORS as error:
         if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_NOTADB:
             raise Unreadable(f"{path}: this is not a record of esterward; "
                              "name the record of a batch instead", error) from None
@@ -135,7 +146,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
             if wal.exists() and wal.stat().st_size:
                 raise error
             connection = _open_read_only(path, alone=True)
-        except sqlite3.Error:
+        except SQLITE_ERRORS:
             raise Unreadable(f"{path}: the record cannot be read: {error}", error) from None
     if connection is None:
         raise Foreign(f"{path}: the file is empty; no batch was recorded in it")
@@ -163,7 +174,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     connection = open_reader(path)
     try:
         yield connection
-    except (sqlite3.Error, Damaged) as error:
+    except (*SQLITE_ERRORS, Damaged) as error:
         raise BadRecord(f"{path}: the record is damaged ({error}); the next start of the "
                         "controller sets it aside and keeps what came before") from None
     finally:
