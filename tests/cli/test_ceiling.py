@@ -55,6 +55,22 @@ def test_fahrenheit_is_shown_when_it_is_wanted(run: Callable[..., Any]) -> None:
     assert "131.3 degF" in out and "degC" not in out
 
 
+@pytest.mark.parametrize("text", ["860 hPa", "0.86 bar", "860 mbar", "86000 Pa"])
+def test_a_pressure_may_be_given_in_the_units_of_barometers(
+    text: str, run: Callable[..., Any]
+) -> None:
+    plain = json.loads(run("ceiling", "--altitude", "1.12 km", "--pressure", text, "--json").out)
+    assert (plain["altitude_m"], plain["pressure_kpa"]) == (1120.0, 86.0)
+
+
+def test_the_reason_and_the_table_are_in_degrees_fahrenheit_too(run: Callable[..., Any]) -> None:
+    why = " ".join(run("ceiling", "--altitude", "0 m", "--temperature", "degF").out.split())
+    # 5, 4, 3 and 2 K times 1.8.
+    assert "stay 9, 7.2, 5.4 and 3.6 degF below" in why
+    table = run("ceiling", "--altitudes", "--temperature", "degF").out
+    assert "degC" not in table and max(map(len, table.splitlines())) <= 80
+
+
 def test_sea_level_pressure_on_a_mountain_is_a_warning(run: Callable[..., Any]) -> None:
     ran = run("ceiling", "--altitude", "1120 m", "--pressure", "101.3 kPa")
     assert ran.code == 0
@@ -76,6 +92,12 @@ def test_the_table_falls_with_altitude(run: Callable[..., Any]) -> None:
     (("--altitude", "1120"), ["the unit is missing"]),
     (("--altitude", "1,120 m"), ["comma"]),
     (("--altitude", "nan m"), ["not a number"]),
+    (("--altitude", "55 C"), ['"C" is not a unit of altitude']),
+    (("--altitude", "9 km"), ["out of range"]),
+    (("--altitude", "\u2212100 m"), ['write "-100 m"']),
+    (("--altitude", "9" * 5000 + " m"), ["too long"]),
+    (("--altitude", "1120 m", "--pressure", "1013"), ['write "1013 hPa" if hPa is meant']),
+    (("--altitude", "1120 m", "--pressure", "12.8 psi"), ["kPa, hPa, bar, Pa, inHg or mmHg"]),
     (("--altitude", "9000 m"), ["-430 m to 5000 m"]),
     (("--altitude", "1120 kg"), ["unit of mass"]),
     (("--altitude", "x", "--pressure", "86"), ["--altitude", "--pressure"]),

@@ -144,6 +144,91 @@ def test_the_working_is_a_second_page(folder: Path, run: Callable[..., Any]) -> 
         assert part in page
 
 
+def test_the_working_sets_both_published_kinetics_beside_their_disagreement(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    with_reactor(folder)
+    page = " ".join(run("sheet", "--working").out.split())
+    first, second = page.split("by Noureddini & Zhu 1997 ")[1].split("by Darnoko & Cheryan 2000 ")
+    assert first.startswith("at 48.7 degC and 4.8 mol/mol: 78 % of the oil turned, 70 % ester")
+    assert second.startswith("at 50.0 degC (nothing nearer was measured)")
+    assert "disagree too much to foretell a batch" in second
+    assert "Only the conversion check on this batch counts" in second
+
+
+def test_the_working_says_when_methanol_vapour_burns(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    page = " ".join(run("sheet", "--working").out.split())
+    # IEC 60079-20-1:2010 and NFPA 497:2008 for 6 to 36 % and 9 degC; OSHA for 200 ppm.
+    for part in ("the air can be lit (6 to 36 % vapour, at 101.3 kPa)", "flash point 9.0 degC",
+                 "200 ppm over 8 h"):
+        assert part in page
+
+
+def test_the_working_says_why_clear_is_not_dry(folder: Path, run: Callable[..., Any]) -> None:
+    page = " ".join(run("sheet", "--working").out.split())
+    # He et al.: 1,355 mg/kg is still clear at 20 degC; EN 14214 allows 500.
+    assert "1355 at 20.0 degC" in page and "EN 14214 allows 500" in page
+    assert "air below 37 % humidity" in page
+
+
+def test_a_jar_is_worked_out_without_depth_and_drying(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    out = run("sheet", "--jar", "400 mL", "--working", "--scale", "0.01 g").out
+    assert "= 63.3 g" in out and "step of 0.01 g" in " ".join(out.split())
+    assert "settling" not in out and "drying" not in out and "0.0 kg" not in out
+    plain = json.loads(run("sheet", "--jar", "400 mL", "--scale", "0.01 g", "--json").out)
+    wide = json.loads(run("sheet", "--jar", "400 mL", "--json").out)
+    assert plain["catalyst"]["mass_high_g"] - wide["catalyst"]["mass_high_g"] == pytest.approx(
+        0.01)
+
+
+def test_every_word_of_both_pages_follows_the_preferred_units(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    with_reactor(folder)
+    (folder / "batch.toml").write_text(
+        SMALLEST + 'start = "25 degC"\n[methoxide]\nfirst_share = "80 %"\n')
+    ran = run("sheet", "--working", "--temperature", "degF", "--volume", "gal_imp")
+    said = ran.out + ran.err
+    assert "degC" not in said and " gal_imp" in said and " degF" in said
+    # What stays in L is a sum with g/L, and is told in gallons beside it.
+    assert [line for line in ran.out.splitlines() if " L " in line] == [
+        "  catalyst        (3.000 + 7.778) g/L x 120 L (26.40 gal_imp) = 1293 g"]
+    assert "warm the methanol by 43 degF" in ran.err
+    told = json.loads(run("sheet", "--temperature", "degF", "--json").out)["warnings"]
+    assert any("by 24 K" in warning for warning in told)
+
+
+def test_a_two_stage_plan_says_that_the_controller_runs_one(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    with_reactor(folder)
+    (folder / "batch.toml").write_text(SMALLEST + '[methoxide]\nfirst_share = "80 %"\n')
+    ran = run("sheet")
+    assert ran.code == 0 and "1035 g" in ran.out and "by hand, as a second dose" in " ".join(
+        ran.out.split())
+    assert "the controller runs one stage only" in ran.err and "made by hand" in ran.err
+
+
+def test_the_blend_and_the_dipstick_stand_on_the_page(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    with_reactor(folder, "[element]", "dipstick = [{ stick = \"0 mm\", volume = \"0 L\" }, "
+                 "{ stick = \"1000 mm\", volume = \"200 L\" }]\n[element]")
+    (folder / "batch.toml").write_text(SMALLEST.replace(
+        'volume = "120 L"', 'volume = "120 L"\nlots = [{ volume = "20 L", titre = "6 mL" }, '
+        '{ volume = "100 L", titre = "2 mL" }]'))
+    out = run("sheet", "--working").out
+    # (20 x 6 + 100 x 2) / 120 = 2.667 mL; 120 L stand at 600 mm, 144 L at 720 mm.
+    for part in ("2.67 mL", "= 2.667 mL", "dipstick 600 mm", "dipstick 720 mm"):
+        assert part in out
+    assert json.loads(run("sheet", "--json").out)["dipstick"] == {
+        "oil_mm": pytest.approx(600.0), "dosed_mm": pytest.approx(720.0)}
+
+
 def test_units_follow_the_option_and_else_the_file(
     folder: Path, run: Callable[..., Any]
 ) -> None:
@@ -226,6 +311,18 @@ def test_a_scale_too_coarse_for_the_jars_is_refused(
     assert run("sheet", "--jar", "400 mL", "--scale", "0.01 g").code == 0
 
 
+@pytest.mark.parametrize(("jar", "part"), [
+    ("400", 'write "400 mL" if mL is meant'), ("0 mL", 'for example "400 mL"'),
+    ("1000 L", "0.05 L to 5 L"), ("-1 L", "negative"), ("400 g", "unit of mass"),
+    ("nan mL", "not a number"), ("1 gal", "two gallons"), ("", "empty"),
+])
+def test_a_jar_of_a_silly_size_is_one_sentence(
+    folder: Path, run: Callable[..., Any], jar: str, part: str
+) -> None:
+    ran = run("sheet", "--jar", jar)
+    assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1) and part in ran.err
+
+
 def test_what_is_unwise_warns_and_ends_well(folder: Path, run: Callable[..., Any]) -> None:
     with_reactor(folder)
     (folder / "batch.toml").write_text(SMALLEST.replace("20 %", "14 %"))
@@ -244,6 +341,11 @@ def test_what_is_unwise_warns_and_ends_well(folder: Path, run: Callable[..., Any
     ('"120 L"', '"-120 L"', "negative"),
     ('"120 L"', '"nan L"', "not a number"),
     ('"120 L"', "120", "the unit is missing"),
+    ('"120 L"', '"120"', 'write "120 L" if L is meant'),
+    ('"120 L"', '"\u2212120 L"', "minus sign"),
+    ('"120 L"', '"' + "9" * 400 + ' L"', "too long"),
+    ('"120 L"', '"120 gal"', "two gallons"),
+    ('"90 %"', '"0.9"', 'write "90 %" if that share is meant'),
     ("volume", "volum", "[oil] volume is missing"),
     ("[methanol]", "[methanl]", "did you mean [methanol]?"),
 ])
@@ -278,6 +380,7 @@ def test_files_that_are_none_are_one_sentence_each(
         (("image.toml",), "not a text file"), (("/dev/null",), "not an ordinary file"),
         (("batch.toml", "--reactor", "batch.toml"), "this is a batch file"),
         ((str(CONFIG / "reactor.toml"),), "this is a reactor file"),
+        (("",), "the name of the file is empty"), (("batch.toml\0",), "not a path"),
     ):
         ran = run("sheet", *args)
         assert ran.code == 2 and part in ran.err and ran.err.count("\n") == 1, ran.err

@@ -70,7 +70,8 @@ def test_soap_is_the_sum_of_its_readings(run: Callable[..., Any]) -> None:
 
 def test_units_are_converted_and_several_checks_go_at_once(run: Callable[..., Any]) -> None:
     ran = run("sheet", "--json", "--check",
-              "Acid  Value: titrant 0.0102 L; blank 0.2 mL; strength 1 g/L; sample 0.02 kg; base KOH",
+              "Acid  Value: titrant 0.0102 L; blank 0.2 mL; strength 1 g/L; sample 0.02 kg; "
+              "base KOH",
               "--check", "water: before 500 g; after 499.9 g; scale 10 g")
     acid, water = json.loads(ran.out)["checks"]
     # EN 14104: 10 mL x 1 g/L on 20 g is 0.50 mg KOH/g, just within the limit.
@@ -98,9 +99,9 @@ def test_a_failed_conversion_check_gives_the_second_dose_of_the_batch(
 def test_the_base_comes_from_the_batch_file_when_there_is_one(
     run: Callable[..., Any], elsewhere: Path
 ) -> None:
-    head, tail = (CONFIG / "batch.toml").read_text().split("[catalyst]")
+    head, tail = (CONFIG / "batch.toml").read_text().split("\n[catalyst]\n")
     tail = tail.replace('"KOH"', '"NaOH"', 1).replace('base = "7 g/L"', 'base = "5 g/L"')
-    (elsewhere / "batch.toml").write_text(f"{head}[catalyst]{tail}")
+    (elsewhere / "batch.toml").write_text(f"{head}\n[catalyst]\n{tail}")
     plain = json.loads(run("sheet", "--check", SOAP.replace("; base KOH", ""), "--json").out)
     assert plain["checks"][0]["readings"]["base"] == "NaOH"
 

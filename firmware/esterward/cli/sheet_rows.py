@@ -71,8 +71,8 @@ def _oil(sheet: Sheet, say: Wording) -> Section:
     rows = [Row("oil", say.vol(sheet.oil_l), "; ".join(notes))]
     judged = sheet.titration
     if judged is None:
-        rows.append(Row("titration", "not known", "titrate a warm sample three times, each until the "
-                        f"colour holds {ENDPOINT_S:g} s"))
+        rows.append(Row("titration", "not known", "titrate a warm sample three times, each until "
+                        f"the colour holds {ENDPOINT_S:g} s"))
     else:
         scatter = "" if judged.half_width_ml is None else f" +/- {judged.half_width_ml:.2f}"
         zone = f"; {sheet.zone.name}" if sheet.zone else ""

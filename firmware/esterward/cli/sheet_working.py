@@ -188,7 +188,7 @@ def _separation(sheet: Sheet, say: Wording) -> list[Line]:
                       for c in CLEAR_AT_C)
     cold, warm = (100.0 * separation.humidity_for(enough, c) for c in (20.0, 55.0))
     return [*lines,
-            ("clear is not dry", f"fuel is clear with this much water, mg/kg: {clear}; EN 14214 "
+            ("clear, not dry", f"fuel is clear with this much water, mg/kg: {clear}; EN 14214 "
              f"allows {enough:g}, so fuel that cleared warm may be too wet, and cloud when cold"),
             ("drying", f"down to {enough:g} needs air below {cold:.0f} % humidity over fuel of "
              f"{say.deg(20.0)}, {warm:.0f} % over fuel of {say.deg(55.0)} (air as warm as the "

@@ -32,7 +32,7 @@ def mass(kg: float | None) -> str:
     """A mass given in kg, below 2 kg in g."""
     if kg is None or not isfinite(kg):
         return UNKNOWN
-    return grams(1000.0 * kg) if abs(kg) < 2.0 else f"{kg:.1f} kg"
+    return grams(1000.0 * kg) if abs(kg) < 2.0 else f"{kg:.{2 if abs(kg) < 100 else 1}f} kg"
 
 
 def minutes(value: float | None) -> str:

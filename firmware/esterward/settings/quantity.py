@@ -22,7 +22,6 @@ from esterward.settings.units import (
     RATIO,
     SHARE,
     TEMPERATURE,
-    VOLUME,
     Kind,
 )
 
@@ -209,7 +208,7 @@ def _wrong_unit(number: str, unit: str, kind: Kind) -> Wrong:
         delta = "delta_degF" if low in (*_FAHRENHEIT, "°f") else "K"
         return Wrong("a temperature difference is wanted, not a temperature",
                      f'"{number} {delta}"')
-    if kind is VOLUME and low in ("gal", "gallon", "gallons"):
+    if "gal_us" in kind.units and low in ("gal", "gallon", "gallons"):
         return Wrong("there are two gallons",
                      f'"{number} gal_us" (3.785 L) or "{number} gal_imp" (4.546 L)')
     meant = next((known for known in kind.units if known.lower() == low), "")
