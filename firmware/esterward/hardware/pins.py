@@ -134,8 +134,7 @@ def lines_of(reactor: Reactor) -> dict[str, Line]:
     return {name: row for name, row in LINES.items()
             if reactor.rig_level in row.levels
             and (name not in OPTIONAL_INPUTS or name in reactor.fitted)
-            and not (name == "ssr" and reactor.element_switch != "ssr")
-            and not (name == "probe_b" and not reactor.probe_b_id)}
+            and not (name == "ssr" and reactor.element_switch != "ssr")}
 
 
 def board(reactor: Reactor) -> dict[str, int]:

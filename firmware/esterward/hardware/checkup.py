@@ -1,0 +1,182 @@
+"""Is this machine ready? One line for each thing, OK or FIX with what to do.
+
+It only looks: nothing is driven, no line is claimed, no module is loaded. root stands in for
+"/" in the tests.
+"""
+
+from __future__ import annotations
+
+import grp
+import os
+import platform
+import shutil
+import socket
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Final
+
+from esterward.hardware import service
+from esterward.values.reactor import Reactor
+
+DISK_MB: Final = 500          # a month of records is far below; a full card is not
+BROKER_S: Final = 2.0
+PYTHONS: Final = ((3, 11), (3, 13))
+PERSIST: Final = ("pinctrl_bcm2835", "pinctrl_rp1")
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One line. ok None: it could not be told here."""
+
+    what: str
+    ok: bool | None
+    text: str
+
+
+def check(reactor: Reactor, root: Path = Path("/"),
+          record_dir: Path = Path("/var/lib/esterward")) -> list[Finding]:
+    """Everything that can be looked at without touching the reactor."""
+    return [*_machine(root), *_pins(root, reactor), *_probes(root, reactor),
+            *_around(root, reactor, record_dir)]
+
+
+def _machine(root: Path) -> Iterator[Finding]:
+    model = _read(root / "proc/device-tree/model").rstrip("\0")
+    bits = platform.machine()
+    good = platform.system() == "Linux" and "Raspberry Pi" in model and bits == "aarch64"
+    yield Finding("board", good, f"{model or platform.system()}, {bits}" + (
+        "" if good else "; a Raspberry Pi with the 64-bit system is needed"))
+    version = sys.version_info[:2]
+    good = PYTHONS[0] <= version <= PYTHONS[1]
+    yield Finding("Python", good, platform.python_version() + (
+        "" if good else "; install one from 3.11 to 3.13"))
+
+
+def _pins(root: Path, reactor: Reactor) -> Iterator[Finding]:
+    chips = sorted((root / "dev").glob("gpiochip*"))
+    if chips:
+        usable = any(os.access(chip, os.R_OK | os.W_OK) for chip in chips)
+        yield Finding("GPIO", usable, f"{len(chips)} chips" + (
+            "" if usable else "; not yours to open: sudo usermod -aG gpio $USER, log in again"))
+    else:
+        yield Finding("GPIO", False, "no /dev/gpiochip: not a board with pins")
+    have = "gpio" in {_group(number) for number in os.getgroups()} or os.geteuid() == 0
+    yield Finding("group gpio", have, "you are in it" if have else
+                  "sudo usermod -aG gpio $USER, then log in again")
+    spec = find_spec("lgpio")
+    size = Path(spec.origin).stat().st_size if spec is not None and spec.origin else 0
+    if spec is None:
+        yield Finding("lgpio", False, "missing: sudo apt install python3-lgpio, in an environment "
+                      "made with --system-site-packages")
+    else:
+        yield Finding("lgpio", size > 0, "installed" if size > 0 else
+                      "empty package: pip uninstall lgpio, then as for a missing one")
+    states = {name: _read(root / f"sys/module/{name}/parameters/persist_gpio_outputs").strip()
+              for name in PERSIST}
+    known = {name: state for name, state in states.items() if state}
+    if not known:
+        yield Finding("released lines", None, "the kernel does not say whether lines of a dead "
+                      "program stay driven; set dtparam=strict_gpiod and try it (bring-up)")
+    else:
+        kept = "Y" in known.values()
+        yield Finding("released lines", not kept, "fall to their pull when a program dies" if
+                      not kept else "stay driven when a program dies: add dtparam=strict_gpiod to "
+                      "/boot/firmware/config.txt and restart")
+
+
+def _probes(root: Path, reactor: Reactor) -> Iterator[Finding]:
+    devices = root / "sys/bus/w1/devices"
+    buses = sorted(path.name for path in devices.glob("w1_bus_master*"))
+    seen = {path.name for path in devices.glob("28-*")}
+    if not reactor.probe_a_id:
+        names = ", ".join(sorted(seen))
+        yield Finding("probes", None if seen else False,
+                      f"there is {names}; write [probes] a and b" if seen else
+                      "none is there; check plug, pull-up and the dtoverlay=w1-gpio lines")
+        return
+    wanted = [("probe A", reactor.probe_a_id)]
+    if reactor.probe_b_id:
+        wanted.append(("probe B", reactor.probe_b_id))
+    enough = len(buses) >= len(wanted)
+    yield Finding("1-wire buses", enough, f"{len(buses)} of {len(wanted)}" + (
+        "" if enough else "; add a dtoverlay=w1-gpio,gpiopin=N line a bus to config.txt (see "
+        "esterward wiring)"))
+    homes = {name: [bus for bus in buses if (devices / bus / name).exists()] for name in seen}
+    for what, name in wanted:
+        if name not in seen:
+            others = sorted(seen - {number for _, number in wanted})
+            yield Finding(what, False, f"{name} is not there" + (
+                f"; there is {', '.join(others)}" if others else "; check plug and pull-up"))
+        elif len(homes[name]) > 1:
+            yield Finding(what, False, f"{name} shows on {' and '.join(homes[name])}: the buses "
+                          "are joined; separate them")
+        else:
+            yield Finding(what, True, name)
+    if reactor.probe_b_id and reactor.probe_a_id == reactor.probe_b_id:
+        yield Finding("two probes", False, "A and B are the same probe; two are needed")
+    elif len(wanted) == 2 and all(homes.get(name) for _, name in wanted) and (
+            homes[wanted[0][1]] == homes[wanted[1][1]]):
+        yield Finding("two probes", False, f"both are on {homes[wanted[0][1]][0]}; B needs the "
+                      "guard's own bus")
+    strangers = sorted(seen - {name for _, name in wanted})
+    if strangers:
+        yield Finding("other probes", False, f"{', '.join(strangers)}: one probe a bus, or a "
+                      "reading takes too long; unplug it")
+
+
+def _around(root: Path, reactor: Reactor, record_dir: Path) -> Iterator[Finding]:
+    if reactor.barometer:
+        found = len(list((root / "sys/bus/iio/devices").glob("*/in_pressure_input")))
+        yield Finding("barometer", found == 1, "found" if found == 1 else
+                      f"{found} pressure sensors; exactly one is needed, with its dtoverlay")
+    set_by = [path for path in (service.CLOCK_SET, service.REAL_TIME_CLOCK)
+              if (root / path.lstrip("/")).exists()]
+    yield Finding("clock", bool(set_by), "set" if set_by else
+                  "nothing has set it; the batch does not mind, the dates in the record do")
+    home = next((path for path in (record_dir, *record_dir.parents) if path.is_dir()), root)
+    free_mb = shutil.disk_usage(home).free // 1_000_000
+    good = free_mb >= DISK_MB and record_dir.is_dir() and os.access(record_dir, os.W_OK)
+    yield Finding("disk", good, f"{free_mb} MB free at {home}" + (
+        "" if good else f"; {record_dir} must be there, writable, with {DISK_MB} MB free"))
+    if reactor.mqtt_host:
+        yield _broker(reactor.mqtt_host, reactor.mqtt_port)
+    dog = (root / "dev/watchdog0").exists() or (root / "dev/watchdog").exists()
+    yield Finding("watchdog", dog, "the board has one" if dog else
+                  "none: a kernel that hangs stays so; K2 opens all the same")
+    yield _supply(root)
+
+
+def _broker(host: str, port: int) -> Finding:
+    try:
+        with socket.create_connection((host, port), timeout=BROKER_S):
+            return Finding("broker", True, f"{host}:{port} answers")
+    except OSError as error:
+        return Finding("broker", False, f"{host}:{port} does not answer "
+                       f"({error.strerror or error}); the batch runs without it")
+
+
+def _supply(root: Path) -> Finding:
+    for folder in sorted((root / "sys/class/hwmon").glob("hwmon*")):
+        if _read(folder / "name").strip() == "rpi_volt":
+            low = _read(folder / "in0_lcrit_alarm").strip()
+            if low in ("0", "1"):
+                return Finding("supply", low == "0", "voltage good" if low == "0" else
+                               "under-voltage: use the board's own supply and a short cable")
+    return Finding("supply", None, "this board does not tell")
+
+
+def _group(number: int) -> str:
+    try:
+        return grp.getgrgid(number).gr_name
+    except KeyError:
+        return ""
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text("utf-8", errors="replace")
+    except OSError:
+        return ""

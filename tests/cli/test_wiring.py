@@ -1,0 +1,156 @@
+"""esterward wiring: tables, mistakes, and the check of a machine in a folder."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from esterward.cli.wiring import wiring
+from esterward.hardware import checkup
+from esterward.values.reactor import RIG_LEVELS, Reactor
+
+SHIPPED = Path(__file__).parents[2] / "firmware/config/reactor.toml"
+A, B = "28-0316a2794ff1", "28-0316a279c2d4"
+REACTOR = Reactor(probe_a_id=A, probe_b_id=B)
+
+
+def run(*args: str) -> Result:
+    return CliRunner().invoke(wiring, list(args))
+
+
+@pytest.mark.parametrize("level", RIG_LEVELS)
+def test_the_defaults_of_each_level_are_printed_as_text_and_as_json(level: str) -> None:
+    text, plain = run("--level", level), json.loads(run("--level", level, "--json").output)
+    assert text.exit_code == 0
+    assert all(f"{row['name']} " in text.output for row in plain["lines"])
+    assert max(map(len, text.output.splitlines())) <= 100
+
+
+def test_a_reactor_file_moves_its_lines(tmp_path: Path) -> None:
+    mine = tmp_path / "reactor.toml"
+    mine.write_text(SHIPPED.read_text("utf-8").replace("# lamp = 24", "lamp = 24"), "utf-8")
+    plain = json.loads(run("--reactor", str(mine), "--json").output)
+    lamp = next(row for row in plain["lines"] if row["name"] == "lamp")
+    assert (lamp["gpio"], lamp["pin"]) == (24, 18)
+    assert "gpio=24=op,dl" in plain["config_txt"]
+    assert "lid_closed" in plain["absent"] and "barometer" in plain["absent"]
+
+
+def test_bad_pins_are_one_sentence_each_and_exit_2(tmp_path: Path) -> None:
+    mine = tmp_path / "reactor.toml"
+    mine.write_text(SHIPPED.read_text("utf-8").replace("# lamp = 24", "lamp = 8\nhorn = 15"),
+                    "utf-8")
+    done = run("--reactor", str(mine))
+    assert done.exit_code == 2 and len(done.output.splitlines()) == 2
+    assert all(line.startswith(str(mine)) for line in done.output.splitlines())
+
+
+def test_a_level_beside_a_reactor_file_is_refused() -> None:
+    done = run("--reactor", str(SHIPPED), "--level", "full")
+    assert done.exit_code == 2 and "--level is for the defaults" in done.output
+
+
+def test_the_check_of_this_machine_marks_every_line_and_ends_with_one_if_something_is_to_fix(
+) -> None:
+    done = run("--reactor", str(SHIPPED), "--check")
+    assert {line[:3] for line in done.output.splitlines()} <= {"OK ", "FIX", "?  "}
+    assert (done.exit_code == 1) is ("FIX" in done.output)
+
+
+# -- a machine in a folder ------------------------------------------------------------------------
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    """A board on which everything is right."""
+    for name in ("dev/gpiochip0", "dev/watchdog0", "dev/rtc0"):
+        put(tmp_path, name, "")
+    put(tmp_path, "proc/device-tree/model", "Raspberry Pi 4 Model B Rev 1.4\0")
+    for bus, probe in (("1", A), ("2", B)):
+        put(tmp_path, f"sys/bus/w1/devices/w1_bus_master{bus}/{probe}/w1_slave", "")
+        put(tmp_path, f"sys/bus/w1/devices/{probe}/w1_slave", "")
+    put(tmp_path, "sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs", "N\n")
+    put(tmp_path, "sys/class/hwmon/hwmon1/name", "rpi_volt\n")
+    put(tmp_path, "sys/class/hwmon/hwmon1/in0_lcrit_alarm", "0\n")
+    (tmp_path / "record").mkdir()
+    return tmp_path
+
+
+def put(root: Path, name: str, text: str) -> None:
+    path = root / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, "utf-8")
+
+
+def found(root: Path, reactor: Reactor = REACTOR) -> dict[str, checkup.Finding]:
+    return {row.what: row for row in checkup.check(reactor, root, root / "record")}
+
+
+def test_a_board_on_which_all_is_right_has_nothing_to_fix_but_what_this_machine_lacks(
+    root: Path,
+) -> None:
+    wrong = {what for what, row in found(root).items() if row.ok is not True}
+    assert wrong <= {"lgpio", "board", "group gpio"}
+
+
+@pytest.mark.parametrize(("name", "text", "what", "word"), [
+    ("sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs", "Y\n", "released lines",
+     "dtparam=strict_gpiod"),
+    ("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "1\n", "supply", "under-voltage"),
+    ("sys/bus/w1/devices/28-00000000ffff/w1_slave", "", "other probes", "28-00000000ffff"),
+    (f"sys/bus/w1/devices/w1_bus_master2/{A}/w1_slave", "", "probe A", "joined"),
+])
+def test_a_thing_that_is_wrong_is_named_with_what_to_do(
+    root: Path, name: str, text: str, what: str, word: str,
+) -> None:
+    put(root, name, text)
+    row = found(root)[what]
+    assert row.ok is False and word in row.text
+
+
+def test_a_missing_probe_is_named_with_the_one_that_is_there_instead(root: Path) -> None:
+    row = found(root, replace(REACTOR, probe_b_id="28-0000000000aa"))["probe B"]
+    assert row.ok is False and B in row.text
+
+
+def test_before_there_is_a_reactor_file_the_probes_are_listed(root: Path) -> None:
+    row = found(root, Reactor())["probes"]
+    assert row.ok is None and A in row.text and B in row.text
+
+
+def test_one_probe_named_twice_and_two_on_one_bus_are_named(root: Path) -> None:
+    assert found(root, replace(REACTOR, probe_b_id=A))["two probes"].ok is False
+    other = "28-0000000000aa"
+    put(root, f"sys/bus/w1/devices/{other}/w1_slave", "")
+    put(root, f"sys/bus/w1/devices/w1_bus_master1/{other}/w1_slave", "")
+    row = found(root, replace(REACTOR, probe_b_id=other))["two probes"]
+    assert row.ok is False and "w1_bus_master1" in row.text
+
+
+@pytest.mark.parametrize(("name", "what"), [
+    ("dev/gpiochip0", "GPIO"), ("dev/watchdog0", "watchdog"), ("dev/rtc0", "clock")])
+def test_what_is_not_there_is_to_fix(root: Path, name: str, what: str) -> None:
+    (root / name).unlink()
+    assert found(root)[what].ok is False
+
+
+def test_a_barometer_must_be_exactly_one(root: Path) -> None:
+    wanted = replace(REACTOR, barometer=True)
+    assert found(root, wanted)["barometer"].ok is False
+    put(root, "sys/bus/iio/devices/iio:device0/in_pressure_input", "88.5\n")
+    assert found(root, wanted)["barometer"].ok is True
+
+
+def test_a_broker_that_does_not_answer_is_named_and_harmless(root: Path) -> None:
+    row = found(root, replace(REACTOR, mqtt_host="127.0.0.1", mqtt_port=1))["broker"]
+    assert row.ok is False and "the batch runs without it" in row.text
+
+
+def test_a_record_folder_that_is_not_there_is_to_fix(root: Path) -> None:
+    (root / "record").rmdir()
+    row = found(root)["disk"]
+    assert row.ok is False and str(root / "record") in row.text
