@@ -28,11 +28,16 @@ def warned(words: str, sheet: Sheet) -> bool:
 
 def test_oil_and_methanol_above_the_vessel_are_an_error_with_the_most_that_fits() -> None:
     sheet = batch_sheet(replace(BATCH, oil_volume_l=170.0), REACTOR)
+    # 170 L at 20 degC are 170 x 0.918 / 0.8955 = 174.3 L at 55 degC (Esteban et al. 2012).
     assert only_error(sheet) == (
-        "[oil] volume = 170 L and 34.0 L of methanol are 204.0 L, more than the vessel's 200 L; "
-        'write at most "166.6 L".')
-    assert not batch_sheet(replace(BATCH, oil_volume_l=166.6), REACTOR).errors
-    assert batch_sheet(replace(BATCH, oil_volume_l=166.7), REACTOR).errors
+        "[oil] volume = 170 L, warm 174.3 L, and 34.0 L of methanol are 208.3 L, more than the "
+        "vessel's 200 L; write at most \"163.2 L\".")
+    assert not batch_sheet(replace(BATCH, oil_volume_l=163.2), REACTOR).errors
+    assert batch_sheet(replace(BATCH, oil_volume_l=163.4), REACTOR).errors
+    # Cold where nobody knows how warm it will be.
+    cold = replace(REACTOR, altitude_m=None)
+    assert not batch_sheet(replace(BATCH, oil_volume_l=166.6), cold).errors
+    assert batch_sheet(replace(BATCH, oil_volume_l=166.7), cold).errors
 
 
 def test_a_setpoint_above_the_highest_is_an_error_with_the_highest() -> None:
@@ -115,7 +120,6 @@ def test_all_errors_come_at_once() -> None:
     ("dewater longer", {"oil_water_mg_per_kg": 601.0}),
     ("runs one stage only", {"first_share": 0.8}),
     ("turns catalyst into soap", {"dewater": "none"}),
-    ("[settle] time = 4 h is short", {"settle_h": 4.0}),
     ("leave a tenth of it free", {"oil_volume_l": 155.0}),
     ("wash with less water", {"washes": (Wash(0.9, True),)}),
     ("the reaction is slow", {"setpoint_c": 45.0}),

@@ -26,7 +26,6 @@ BASE_RANGE_G_PER_L: Final = {"KOH": (6.0, 9.0), "NaOH": (4.3, 6.5)}  # pure, com
 OIL_WATER_MAX_MG_PER_KG: Final = 600.0  # Ma, Clements & Hanna 1998, Trans. ASAE 41:1261
 FRESH_KOH_PURITY: Final = 0.95     # above this a can of KOH flake is doubtful
 SLOW_SETPOINT_C: Final = 48.0
-SETTLE_MIN_H: Final = 8.0
 LONG_HEATING_MIN: Final = 360.0
 
 
@@ -99,12 +98,15 @@ def _vessel_errors(
         return out
     spirit = numbers.methanol
     if spirit is not None:
-        together = batch.oil_volume_l + spirit.volume_l
+        # Warm, where that is known: oil that fits cold and runs over warm must not go in.
+        warm_l = numbers.warm_oil_l or batch.oil_volume_l
+        together = warm_l + spirit.volume_l
         if together > vessel:
             most = say.most_vol(vessel / (together / batch.oil_volume_l))
-            out.append(f"[oil] volume = {say.asked_vol(batch.oil_volume_l)} and "
-                       f"{say.vol(spirit.volume_l)} of methanol are {say.vol(together)}, more than "
-                       f"the vessel's {say.asked_vol(vessel)}; write at most \"{most}\".")
+            out.append(f"[oil] volume = {say.asked_vol(batch.oil_volume_l)}, warm "
+                       f"{say.vol(warm_l)}, and {say.vol(spirit.volume_l)} of methanol are "
+                       f"{say.vol(together)}, more than the vessel's {say.asked_vol(vessel)}; "
+                       f'write at most "{most}".')
     if batch.dewater == "boil" and batch.oil_volume_l > BOIL_FILL_MAX * vessel:
         out.append(f'[dewater] method = "boil" is allowed only with at most '
                    f"{say.most_vol(BOIL_FILL_MAX * vessel)} of oil in this vessel (70 %), not "
@@ -217,9 +219,6 @@ def _charge_warnings(numbers: Figures, say: Wording) -> list[str]:
         out.append(f"[methoxide] first_share = {100 * batch.first_share:g} %: the controller runs "
                    "one stage only and its questions name the whole charge. Weigh and dose the "
                    "first share of this sheet; the second is made by hand, as a second dose.")
-    if batch.settle_h < SETTLE_MIN_H:
-        out.append(f"[settle] time = {batch.settle_h:g} h is short; common practice is "
-                   "8 to 10 h.")
     return out
 
 
@@ -228,7 +227,7 @@ def _reactor_warnings(numbers: Figures, reactor: Reactor, say: Wording) -> list[
     vessel = reactor.vessel_l
     if spirit is not None and vessel > 0.0:
         warm = (numbers.warm_oil_l or batch.oil_volume_l) + spirit.volume_l
-        if FILL_MAX * vessel < warm and batch.oil_volume_l + spirit.volume_l <= vessel:
+        if FILL_MAX * vessel < warm <= vessel:
             out.append(f"Warm oil and methanol fill {say.vol(warm)} of the vessel's "
                        f"{say.asked_vol(vessel)}; leave a tenth of it free for foam.")
         ester = numbers.products.ester_l if numbers.products else batch.oil_volume_l

@@ -137,12 +137,12 @@ def range_words(kind: Kind, lowest: float, highest: float) -> str:
 def _bare(number: str, kind: Kind) -> Wrong:
     if not _BARE.fullmatch(number):
         return Wrong(f"{shown(number)} is not a number that can be used", f'"{kind.example}"')
-    units = _units_words(kind)
+    units = units_words(kind)
     first = next(iter(kind.units))
     return Wrong(f"the unit is missing ({units})", f'"{number} {first}" if {first} is meant')
 
 
-def _units_words(kind: Kind) -> str:
+def units_words(kind: Kind) -> str:
     """The units as one may write them, each once."""
     seen: dict[str, str] = {}
     for spelling, unit in kind.units.items():
@@ -217,4 +217,4 @@ def _wrong_unit(number: str, unit: str, kind: Kind) -> Wrong:
     other = next((k.name for k in KINDS if unit in k.units and k.name != kind.name), "")
     why = f"{shown(unit)} is a unit of {other}, not of {kind.name}" if other else (
         f"{shown(unit)} is not a unit of {kind.name}")
-    return Wrong(f"{why} ({_units_words(kind)})", f'for example "{kind.example}"')
+    return Wrong(f"{why} ({units_words(kind)})", f'for example "{kind.example}"')
