@@ -5,7 +5,9 @@ Run: .venv/bin/python wiring/chain.py    It writes chain.svg beside itself.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import schemdraw
 from schemdraw import elements as elm
@@ -17,8 +19,10 @@ WIDTH = 18.0
 
 Item = tuple[str, str]
 
-KINDS = {"nc": lambda: elm.Switch(nc=True), "no": elm.Switch, "box": elm.RBox,
-         "coil": elm.Inductor, "wire": elm.Line}
+KINDS: dict[str, Callable[[], Any]] = {
+    "nc": lambda: elm.Switch(nc=True), "no": elm.Switch, "box": elm.RBox,
+    "coil": elm.Inductor, "wire": elm.Line,
+}
 
 
 def rung(drawing: schemdraw.Drawing, y: float, items: list[Item], rail: bool) -> None:

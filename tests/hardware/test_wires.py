@@ -1,0 +1,64 @@
+"""The wires seam: the same batch through ports and through real drivers ends the same."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from esterward.settings.files import load_batch, load_reactor
+from esterward.values.batch import Wash
+from esterward.values.outputs import SAFE
+from esterward_sim import rehearsal
+from esterward_sim.virtual import NoRecord, VirtualRig
+from esterward_sim.wires import WiredRig
+
+CONFIG = Path(__file__).parents[2] / "firmware/config"
+REACTOR = load_reactor(CONFIG / "reactor.toml")
+SHORT = replace(load_batch(CONFIG / "batch.toml"), settle_h=1.0,
+                washes=(Wash(0.1, False), Wash(0.3, True)))
+PROBE_STEP_K = 0.0625
+
+
+def rehearse(rig: type[VirtualRig], monkeypatch: pytest.MonkeyPatch) -> rehearsal.Result:
+    monkeypatch.setattr(rehearsal, "VirtualRig", rig)
+    made = rehearsal.Rehearsal(REACTOR, SHORT, NoRecord(), seed=3)
+    try:
+        return made.run()
+    finally:
+        if isinstance(made.rig, WiredRig):
+            made.rig.close()
+
+
+def test_a_batch_ends_the_same_through_ports_and_through_wires(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ports = rehearse(VirtualRig, monkeypatch)
+    wires = rehearse(WiredRig, monkeypatch)
+    assert ports.state == wires.state == "complete"
+    assert wires.stages == ports.stages
+    assert ports.peak_oil_c is not None and wires.peak_oil_c is not None
+    assert abs(wires.peak_oil_c - ports.peak_oil_c) <= PROBE_STEP_K
+    assert wires.trips == ports.trips
+
+
+def test_a_controller_that_stops_writing_loses_its_lines_by_the_lease() -> None:
+    with WiredRig(REACTOR, SHORT, record=NoRecord()) as rig:
+        rig.wires.relays.write(replace(SAFE, lamp=True, horn=True), rig.clock.time_s)
+        rig.controller_dead = True
+        for _ in range(10):
+            rig.quarter()
+        assert rig.lines().lamp
+        rig.quarter()
+        assert not rig.lines().lamp and not rig.lines().horn
+
+
+def test_the_plant_reads_and_answers_levels_only() -> None:
+    with WiredRig(REACTOR, SHORT, record=NoRecord()) as rig:
+        rig.quarter()
+        before = rig.lines().beat
+        rig.quarter()
+        assert rig.lines().beat is not before
+        assert rig.loop.newest is not None and rig.loop.newest.inputs == rig.plant.inputs()
+        assert rig.loop.newest.probe_b.c == rig.plant.probe_b_c()
