@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import shutil
+import subprocess
 from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
@@ -94,6 +97,17 @@ def test_a_named_reactor_goes_before_the_one_beside(
     other.write_text((folder / "reactor.toml").read_text().replace('"1120 m"', '"0 m"'))
     plain = json.loads(run("sheet", "--reactor", "other.toml", "--json").out)
     assert plain["ceiling"]["altitude_m"] == 0.0
+
+
+def test_json_says_when_another_reading_is_wanted_and_which_stands_apart(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    plain = json.loads(run("sheet", "--json").out)["titration"]
+    assert (plain["another_wanted"], plain["apart_ml"]) == (False, None)
+    (folder / "batch.toml").write_text(SMALLEST.replace('"2.9 mL"', '"2.0 mL"'))
+    plain = json.loads(run("sheet", "--json").out)["titration"]
+    assert (plain["another_wanted"], plain["apart_ml"]) == (True, 2.0)
+    assert plain["allowed_ml"] == 0.35
 
 
 def test_one_reading_has_no_standard_deviation(folder: Path, run: Callable[..., Any]) -> None:
@@ -273,6 +287,23 @@ def test_the_wall_page_is_one_whole_file_and_escapes_names(
     assert "@media print" in text
     for part in ("1293 g", "poison by breath", "Working", "<script>x</script>"):
         assert part in page.text
+
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium to print the page for the wall")
+@pytest.mark.parametrize(("args", "pages"), [((), 1), (("--working",), 2)])
+def test_the_wall_page_prints_on_one_sheet_and_the_working_on_the_next(
+    folder: Path, run: Callable[..., Any], args: tuple[str, ...], pages: int
+) -> None:
+    with_reactor(folder)
+    assert run("sheet", "--html", "wall.html", *args).code == 0
+    subprocess.run(
+        [str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+         f"--user-data-dir={folder / 'profile'}", f"--print-to-pdf={folder / 'wall.pdf'}",
+         f"file://{folder / 'wall.html'}"], check=True, capture_output=True, timeout=120)
+    assert len(re.findall(rb"/Type\s*/Page\b", (folder / "wall.pdf").read_bytes())) == pages
 
 
 def test_the_wall_page_never_replaces_another_file(

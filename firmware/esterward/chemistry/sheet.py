@@ -51,7 +51,8 @@ def batch_sheet(
     )
 
 
-_TITRATION = ("n", "readings_ml", "mean_ml", "sd_ml", "spread_ml", "half_width_ml")
+_TITRATION = ("n", "readings_ml", "mean_ml", "sd_ml", "spread_ml", "half_width_ml",
+              "allowed_ml", "another_wanted", "apart_ml")
 _CATALYST = ("kind", "purity", "base_g_per_l", "base_weighed_g_per_l", "titration_g_per_l",
              "total_g_per_l", "other_titrant", "other_total_g_per_l", "mass_g", "mass_low_g",
              "mass_high_g")
