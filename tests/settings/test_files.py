@@ -426,6 +426,16 @@ def test_the_sheets_own_mistakes_are_told_in_the_units_of_the_reactor_file(
     assert "setpoint = 65 degC" in " ".join(caught.value.mistakes)
 
 
+@pytest.mark.parametrize("written_as", ['"3"', "3", '["30 %"]', '[["30 %", "stir"]]', "[3]"])
+def test_a_list_of_tables_that_is_none_is_told_with_one_that_works(
+    tmp_path: Path, written_as: str
+) -> None:
+    (only,) = mistakes_of(tmp_path, BATCH + f"[wash]\nrounds = {written_as}\n")
+    assert "a list of tables is wanted" in only
+    write = only.split("; write ")[1].rstrip(".")
+    files.load_batch(written(tmp_path, "good.toml", BATCH + f"[wash]\nrounds = {write}\n"))
+
+
 def test_an_empty_name_is_told_as_such() -> None:
     with pytest.raises(SettingsError, match="the name of the file is empty"):
         files.load_batch("")

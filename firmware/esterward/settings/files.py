@@ -93,6 +93,13 @@ def _batch(path: str | Path) -> tuple[Found, Batch]:
     return found, batch_from(found)
 
 
+# What to write for a list of tables.
+ROW_EXAMPLES = {
+    "wash.rounds": '[{ water = "30 %", way = "stir" }]',
+    "oil.lots": '[{ volume = "20 L", titre = "6.0 mL" }]',
+    "vessel.dipstick": '[{ stick = "0 mm", volume = "0 L" }, { stick = "400 mm", '
+                       'volume = "98 L" }]',
+}
 # An error of the sheet that begins with this table also hangs on keys of these.
 HANGS_ON = {"[oil]": ("oil", "methanol"), "[dewater]": ("oil",),
             "[titration]": ("titration", "catalyst"),
@@ -164,6 +171,9 @@ def _sentence(where: str, model: type[BaseModel], loc: tuple[str | int, ...],
     if kind == "esterward":
         ctx = error["ctx"]
         return sentence(where, key, value, Wrong(ctx["why"], ctx["write"]), ctx["allowed"])
+    rows = ROW_EXAMPLES.get(_key(loc))
+    if rows and kind in ("list_type", "model_type", "dict_type"):
+        return sentence(where, key, value, Wrong("a list of tables is wanted", rows))
     if kind in ("model_type", "dict_type"):
         name = str(loc[0])
         write = f"[{plain_name(name)}] on a line of its own and its keys below"
