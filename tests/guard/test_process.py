@@ -256,6 +256,13 @@ def test_run_polls_twenty_times_a_second_cycles_four_and_leaves_low(bench: Bench
     assert not bench.level("enable") and not bench.level("beat")
 
 
+def test_a_start_with_everything_closed_latches_nothing(bench: Bench) -> None:
+    """The first polls say nothing yet; they must not read as a pressed e-stop."""
+    end_s = bench.clock.time_s + 2.0
+    bench.guard.run(lambda: bench.clock.time_s < end_s)
+    assert bench.guard.state.latches == [] and bench.guard.state.count > 4
+
+
 def test_the_supervisor_is_told_of_each_cycle(
     bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -54,6 +54,13 @@ def test_a_level_counts_after_two_polls_of_three(factory: Any, switches: Switche
     assert getattr(polled(switches, 1), name) is True
 
 
+def test_it_is_ready_after_three_polls(switches: Switches) -> None:
+    polled(switches, 2)
+    assert not switches.ready
+    polled(switches, 1)
+    assert switches.ready
+
+
 def test_one_disturbed_poll_is_not_seen(factory: Any, switches: Switches) -> None:
     drive(factory, "level_wet", True)
     polled(switches, 3)

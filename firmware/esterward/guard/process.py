@@ -124,7 +124,7 @@ class Guard:
             while go_on():
                 self.switches.poll()
                 now_s = clock.now_s()
-                if now_s >= next_cycle_s:
+                if self.switches.ready and now_s >= next_cycle_s:
                     next_cycle_s = max(next_cycle_s + CYCLE_S, now_s)
                     self.cycle(now_s)
                     tell_supervisor("READY=1", "WATCHDOG=1") if first else tell_supervisor(

@@ -39,7 +39,9 @@ class Switches:
         if unknown:
             raise ValueError(f"there is no input named {', '.join(sorted(unknown))}")
         self._devices = dict(devices)
-        # Nothing is known before three polls, so everything starts open.
+        # Nothing is known before three polls, so everything starts open; nobody may act on it
+        # as if the e-stop had been pressed: see ready.
+        self._polls = 0
         self._samples: dict[str, tuple[bool, ...]] = dict.fromkeys(devices, (False,) * _SAMPLES)
 
     @classmethod
@@ -49,8 +51,14 @@ class Switches:
 
     def poll(self) -> None:
         """Take one sample of every line."""
+        self._polls += 1
         for name, device in self._devices.items():
             self._samples[name] = (*self._samples[name][1:], device.value == 1)
+
+    @property
+    def ready(self) -> bool:
+        """Enough polls were taken for inputs() to mean something."""
+        return self._polls >= _SAMPLES
 
     def inputs(self) -> Inputs:
         """The debounced levels; an optional line that is not wired is None, a must False."""
