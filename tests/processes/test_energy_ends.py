@@ -1,0 +1,174 @@
+"""Guard and controller as real processes: whatever is done to one of them, energy ends.
+
+Deadlines are asserted on the bench's own stamps (CLOCK_MONOTONIC): 3.0 s for a process that is
+killed, stopped or hangs, 0.5 s for an input opened at the guard, 5 s and a cycle for a probe.
+TRIES rigs of a kind run side by side; a long run sets ESTERWARD_TRIES (see docs).
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bench_rig import HURT, Rig, until
+
+TRIES = int(os.environ.get("ESTERWARD_TRIES", "5"))
+AT_ONCE = 10
+PROCESS_S = 3.0
+INPUT_S = 0.5
+# The newest conversion may be 1 s old in a fresh reading, and the next is asked for a second
+# later; the rule's 5 s run from the moment a conversion began, and a cycle is 0.25 s.
+PROBE_S = 5.0 + 0.5
+LOADS = ("element", "mixer", "air")
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Iterator[Rig]:
+    with Rig(tmp_path / "rig") as made:
+        yield made
+
+
+def side_by_side(tmp_path: Path, story: Callable[[Rig, Any], float], cases: list[Any]
+                 ) -> list[float]:
+    """Each case on a heating rig of its own; what each story returned, in seconds."""
+    def one(number: int) -> float:
+        with Rig(tmp_path / f"rig{number}") as rig:
+            rig.heat()
+            time.sleep(0.11 * (number % 9))  # another moment of the cycle each time
+            return story(rig, cases[number])
+
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        return list(pool.map(one, range(len(cases))))
+
+
+def process_of(rig: Rig, who: str) -> subprocess.Popen[str]:
+    process = rig.guard if who == "guard" else rig.controller
+    assert process is not None
+    return process
+
+
+def dead(rig: Rig) -> float:
+    """When the last of the loads went off, after all of them are off."""
+    rig.wait("k2", False)
+    return max(rig.wait(what, False) for what in LOADS if any(
+        change["what"] == what for change in rig.changes))
+
+
+@pytest.mark.parametrize("how", sorted(HURT))
+def test_a_process_that_is_killed_stopped_or_hung_ends_all_energy(
+    tmp_path: Path, how: str,
+) -> None:
+    def story(rig: Rig, who: str) -> float:
+        at_s = time.monotonic()
+        process_of(rig, who).send_signal(HURT[how])
+        off_s = dead(rig) - at_s
+        time.sleep(0.5)
+        assert not any(rig.level(what) for what in LOADS), "and nothing comes back"
+        return off_s
+
+    who = ["guard", "controller"] * TRIES
+    took_s = side_by_side(tmp_path, story, who)
+    print(f"{how}: {TRIES} tries each, slowest guard {max(took_s[::2]):.2f} s, "
+          f"controller {max(took_s[1::2]):.2f} s")
+    assert max(took_s) <= PROCESS_S
+
+
+def test_an_input_that_opens_ends_the_element_and_drops_the_enable(tmp_path: Path) -> None:
+    def story(rig: Rig, command: dict[str, Any]) -> float:
+        at_s = time.monotonic()
+        rig.tell(**command)
+        off_s = max(rig.wait("element", False), rig.wait("line enable", False)) - at_s
+        rig.wait("k2", False)
+        return off_s
+
+    took_s = side_by_side(tmp_path, story, [
+        {"set": ["estop_pressed", True]}, {"fault": "estop_wire"}, {"fault": "cutout_open"},
+        {"fault": "level_low"}])
+    assert max(took_s) <= INPUT_S
+
+
+def test_a_probe_without_values_ends_energy_in_five_seconds(tmp_path: Path) -> None:
+    def story(rig: Rig, mode: str) -> float:
+        at_s = time.monotonic()
+        rig.tell(probe=["b", mode])
+        return dead(rig) - at_s
+
+    took_s = side_by_side(tmp_path, story, ["empty", "blocked"] * 2)
+    assert min(took_s) > 2.0 and max(took_s) <= PROBE_S
+
+
+def test_a_stop_signal_is_obeyed_at_once_with_every_output_low(tmp_path: Path) -> None:
+    def story(rig: Rig, case: tuple[str, signal.Signals]) -> float:
+        who, number = case
+        process = process_of(rig, who)
+        at_s = time.monotonic()
+        process.send_signal(number)
+        off_s = rig.wait("line enable" if who == "guard" else "line k1", False) - at_s
+        dead(rig)
+        assert process.wait(10.0) == 0
+        return off_s
+
+    took_s = side_by_side(tmp_path, story, [
+        (who, number) for who in ("guard", "controller")
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)])
+    assert max(took_s) <= INPUT_S
+
+
+def test_three_blocked_reads_end_the_guard_and_it_starts_again_after_mending(rig: Rig) -> None:
+    rig.heat()
+    rig.tell(probe=["b", "blocked"])
+    assert rig.guard is not None and rig.guard.wait(25.0) == 1
+    assert "reads did not return" in rig.logs()
+    rig.tell(probe=["b", "live"])
+    rig.start_guard()
+    until(lambda: "keeps K2 open" in rig.logs().rsplit("so that a new process", 1)[-1],
+          "the guard did not come back")
+    assert not rig.level("k2")
+
+
+def test_a_guard_that_was_stopped_and_goes_on_does_not_close_k2_again(rig: Rig) -> None:
+    rig.heat()
+    assert rig.guard is not None and rig.controller is not None
+    rig.guard.send_signal(signal.SIGSTOP)
+    rig.wait("k2", False)
+    rig.controller.kill()
+    time.sleep(2.5)
+    seen = len(rig.changes)
+    rig.guard.send_signal(signal.SIGCONT)
+    rig.wait("line enable", False)
+    time.sleep(1.0)
+    assert not any(change["what"] == "k2" and change["level"] for change in rig.changes[seen:])
+
+
+def test_a_second_guard_is_refused_before_it_touches_a_pin(rig: Rig) -> None:
+    rig.heat()
+    first = rig.guard
+    second = rig.start_guard()
+    assert second.wait(20.0) == 2
+    assert "already running" in rig.logs()
+    rig.guard = first
+    assert rig.level("element")
+
+
+def test_a_restarted_guard_still_has_its_latch_and_its_flag_set(rig: Rig) -> None:
+    rig.heat()
+    rig.tell(set=["estop_pressed", True])
+    rig.wait("k2", False)
+    until(lambda: "e-stop" in (rig.folder / "state/guard-state.json").read_text("utf-8"),
+          "the latch was not written")
+    rig.tell(set=["estop_pressed", False])
+    assert rig.guard is not None
+    rig.guard.kill()
+    rig.guard.wait(10.0)
+    rig.start_guard()
+    until(lambda: "methanol flag set; latched: e-stop" in rig.logs(), "no word of the latch")
+    time.sleep(1.0)
+    assert not rig.level("line enable")
