@@ -25,6 +25,10 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
               "catalyst, methanol, temperatures and times of a batch"),
     "record": ("esterward.cli.record:record",
                "what happened in a batch; tell the controller a reading"),
+    "guard": ("esterward.cli.guard:guard",
+              "the second process that must agree before heat flows"),
+    "wiring": ("esterward.cli.wiring:wiring",
+               "which wire goes where, what to buy, is this machine ready"),
     "rehearse": (SIMULATOR, "the whole batch on the simulator, no hardware"),
     "heater-trials": (SIMULATOR, "the heater law beside a thermostat and a tuned PID"),
 }
