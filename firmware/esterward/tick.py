@@ -16,11 +16,13 @@ from esterward.chemistry import boiling
 from esterward.chemistry.sheet import Sheet, batch_sheet
 from esterward.process.control import Process
 from esterward.process.observations import CHANGES_SHEET, batch_with, refusal
+from esterward.process.prompts import CLEAR_QUESTION
 from esterward.process.stages import STEPS
 from esterward.process.state import ProcessState, Wish, World
 from esterward.process.words import words
 from esterward.safety import alarms, gate
 from esterward.safety import facts as proof
+from esterward.safety import flag as methanol
 from esterward.safety import limits as safety_limits
 from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS, Interlock
@@ -39,20 +41,8 @@ from esterward.values.snapshot import Snapshot
 STATE_VERSION: Final = 1
 CHIRP_S: Final = 2.0
 CHECKPOINT_S: Final = 60.0
-CLEAR_S: Final = 10.0          # a clearing not stored, or not followed by the guard, in this time
 RUNNING_STATES: Final = ("running", "pausing", "paused", "holding", "restarting", "stopping",
                          "aborting")
-
-
-@dataclass(slots=True)
-class FlagState:
-    """The methanol flag. Unknown means set, so it starts set."""
-
-    set: bool = True
-    number: int = 0              # event that must be on disk before "set" counts as stored
-    clear_number: int = 0        # event that must be on disk before "clear" counts
-    clear_age_s: float = 0.0
-    apart_s: float = 0.0
 
 
 @dataclass(slots=True)
@@ -63,7 +53,7 @@ class ControllerState:
     ticks: int = 0
     last_s: float | None = None
     last_event: int = 0
-    flag: FlagState = field(default_factory=FlagState)
+    flag: methanol.FlagState = field(default_factory=methanol.FlagState)
     buttons: buttons.Buttons = field(default_factory=buttons.Buttons)
     green_down: bool = True      # until seen up: a stuck button is nobody
     presence_press: bool = False
@@ -139,13 +129,7 @@ class Controller:
         new_probe = proof.count(state.safety, seen)
         self._flag(snapshot, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)
-        answers = gestures
-        if any(not entry.acknowledged for entry in state.safety.alarms.values()):
-            # Blue acknowledges first; only with nothing to acknowledge does it mean "no".
-            answers = tuple(g for g in gestures if g != buttons.BLUE_SHORT)
-        if state.presence_press:
-            answers = tuple(g for g in answers if g != buttons.GREEN_SHORT)
-        wish = self._wish(snapshot, seen, answers, new_probe, remote_hold, log)
+        wish = self._wish(snapshot, seen, self._answers(gestures), new_probe, remote_hold, log)
         granted = self._gate(seen, wish, gestures, snapshot.stored, log)
         outputs = self._outputs(granted, wish, dt_s, log)
         self.outputs = outputs
@@ -188,34 +172,24 @@ class Controller:
         state.green_down = inputs.green
         return state.buttons.step(now_s, inputs.green, inputs.black, inputs.blue)
 
-    # -- the methanol flag ------------------------------------------------------------------
+    def _answers(self, gestures: tuple[str, ...]) -> tuple[str, ...]:
+        """The gestures that may answer a question: one press never says two things."""
+        spent = set()
+        if any(not entry.acknowledged for entry in self.state.safety.alarms.values()):
+            spent.add(buttons.BLUE_SHORT)  # blue acknowledges first; then it means "no"
+        if self.state.presence_press:
+            spent.add(buttons.GREEN_SHORT)
+        return tuple(g for g in gestures if g not in spent) if spent else gestures
 
     def _flag(self, snapshot: Snapshot, gestures: tuple[str, ...], dt_s: float,
               log: EventLog) -> None:
-        """Set at once; cleared only by both buttons on the open question, and once on disk."""
-        flag, process = self.state.flag, self.process.state
-        if (not flag.set and process.state == "running"
-                and STEPS[process.step].sets_flag):
-            self._set_flag(log)
-        if flag.set and flag.clear_number:
-            flag.clear_age_s += dt_s
-            if snapshot.stored >= flag.clear_number:
-                flag.set, flag.clear_number, flag.apart_s = False, 0, 0.0
-            elif flag.clear_age_s > CLEAR_S:
-                self._set_flag(log)
-        elif flag.set and process.asked == "washed" and buttons.GREEN_BLUE in gestures:
-            evidence = ", ".join(process.evidence) or "stated by a person at the reactor"
-            flag.clear_number, flag.clear_age_s = log.add("flag_cleared", evidence=evidence), 0.0
-        guard = snapshot.guard
-        apart = not flag.set and (guard is None or guard.flag)
-        flag.apart_s = flag.apart_s + dt_s if apart else 0.0
-        if flag.apart_s > CLEAR_S:
-            self._set_flag(log)  # the guard did not follow: in doubt, methanol
-
-    def _set_flag(self, log: EventLog) -> None:
-        flag = self.state.flag
-        flag.set, flag.clear_number, flag.apart_s = True, 0, 0.0
-        flag.number = log.add("flag_set")
+        process, guard = self.process.state, snapshot.guard
+        methanol.step(
+            self.state.flag, log, dt_s=dt_s,
+            arming=process.state == "running" and STEPS[process.step].sets_flag,
+            gesture=process.asked == CLEAR_QUESTION and buttons.GREEN_BLUE in gestures,
+            evidence=", ".join(process.evidence) or "stated by a person at the reactor",
+            stored=snapshot.stored, guard_flag=guard is None or guard.flag)
 
     # -- requests ---------------------------------------------------------------------------
 
@@ -291,9 +265,10 @@ class Controller:
                          and seen.heard and guard is not None and guard.flag),
             flag_cleared=not flag.set and seen.heard and guard is not None and not guard.flag,
             limits=self.limits, gestures=gestures,
-            green_pressed=safety.presence_age_s == 0.0, hold=safety.hold, abort=safety.abort,
-            pause=safety.pause, reason=safety.reason, latched=bool(safety.latches),
-            restart_ok=self._restart_ok(), remote_hold=remote_hold, stored=snapshot.stored)
+
+            hold=safety.hold, abort=safety.abort, pause=safety.pause, reason=safety.reason,
+            latched=bool(safety.latches), restart_ok=self._restart_ok(), remote_hold=remote_hold,
+            stored=snapshot.stored)
         return self.process.tick(self.world, self.sheet, self.words, log)
 
     def _restart_ok(self) -> bool:

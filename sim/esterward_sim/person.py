@@ -195,6 +195,8 @@ class Person:
     def _do_sheet(self, status: Status) -> None:
         self._press("green", held=True)
 
+    _do_dose_gate = _do_held = _do_sheet
+
     def _do_dissolve(self, status: Status) -> None:
         self._plan(("wait", self.batch.dissolve_min * 60.0))
         self._press("green")
@@ -202,9 +204,6 @@ class Person:
     def _do_dissolve_second(self, status: Status) -> None:
         self._second += 1
         self._do_dissolve(status)
-
-    def _do_dose_gate(self, status: Status) -> None:
-        self._press("green", held=True)
 
     def _do_poured(self, status: Status) -> None:
         sheet = self.printed.sheet
@@ -228,10 +227,7 @@ class Person:
             self._tell("unreacted_ml", min(3.0, max(0.0, self.plant.unreacted_ml)))
         self._press("green" if clear else "blue")
 
-    def _do_first_drain(self, status: Status) -> None:
-        self._press("green")
-
-    def _drain_glycerol(self) -> None:
+    def _do_drain_last(self, status: Status) -> None:
         litres = self.plant.glycerol_l
         if litres > 0.05:
             self._plan(("hands", "drain", litres, 600.0))
@@ -239,11 +235,7 @@ class Person:
             self._plan(("tell", "glycerol_l", litres))
         self._press("green")
 
-    def _do_drain_first(self, status: Status) -> None:
-        self._drain_glycerol()
-
-    def _do_drain_last(self, status: Status) -> None:
-        self._drain_glycerol()
+    _do_drain_first = _do_drain_last
 
     def _do_wash_water(self, status: Status) -> None:
         wash = self.batch.washes[min(status.repeat, len(self.batch.washes)) - 1]
@@ -252,8 +244,7 @@ class Person:
         self._plan(("flowed",))
         self._press("green")
 
-    def _do_wash_drain(self, status: Status) -> None:
-        self._do_drain_water(status)
+    _do_wash_drain = _do_drain_water
 
     def _do_wash_clear(self, status: Status) -> None:
         self._press("green" if self.plant.water_is_clear() else "blue")
@@ -267,6 +258,3 @@ class Person:
     def _do_dry(self, status: Status) -> None:
         dry = self.plant.water_mg_per_kg() <= WATER_PASSES_MG_PER_KG
         self._press("green" if dry else "blue")
-
-    def _do_held(self, status: Status) -> None:
-        self._press("green", held=True)

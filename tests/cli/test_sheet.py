@@ -16,20 +16,9 @@ import pytest
 
 from esterward.cli import sheet_rows, sheet_working
 from esterward.cli.sheet_print import NAME_WIDTH
+from samples import SMALLEST_BATCH as SMALLEST
 
 CONFIG = Path(__file__).parents[2] / "firmware" / "config"
-# design.md, section 7: the smallest file that makes a full sheet.
-SMALLEST = """
-[oil]
-volume = "120 L"
-[titration]
-readings = ["2.9 mL", "3.1 mL", "3.0 mL"]
-[catalyst]
-kind = "KOH"
-purity = "90 %"
-[methanol]
-share = "20 %"
-"""
 KEYS = {"oil_l", "titration", "acid_value_mg_koh_per_g", "ffa_percent", "catalyst", "methanol",
         "ceiling", "setpoint_c", "heating", "warnings"}
 TITRATION = {"n", "readings_ml", "mean_ml", "sd_ml", "spread_ml"}

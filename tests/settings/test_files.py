@@ -21,6 +21,7 @@ from esterward.settings.mistakes import SettingsError
 from esterward.values.batch import Batch, Wash
 from esterward.values.reactor import Reactor
 from esterward.values.readings import OPTIONAL_INPUTS
+from samples import SMALLEST_BATCH as BATCH
 
 CONFIG = Path(__file__).parents[2] / "firmware" / "config"
 
@@ -36,17 +37,6 @@ level = "small"
 [probes]
 a = "28-0316a2794ff1"
 b = "28-0316a279c2d4"
-"""
-BATCH = """
-[oil]
-volume = "120 L"
-[titration]
-readings = ["2.9 mL", "3.1 mL", "3.0 mL"]
-[catalyst]
-kind = "KOH"
-purity = "90 %"
-[methanol]
-share = "20 %"
 """
 
 

@@ -11,19 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from samples import SMALLEST_BATCH as SMALLEST
+
 TOP = Path(__file__).parents[2]
 REACTOR = TOP / "firmware/config/reactor.toml"
-SMALLEST = """
-[oil]
-volume = "120 L"
-[titration]
-readings = ["2.9 mL", "3.1 mL", "3.0 mL"]
-[catalyst]
-kind = "KOH"
-purity = "90 %"
-[methanol]
-share = "20 %"
-"""
 
 
 def esterward(*arguments: str, cwd: Path, timeout_s: float = 120.0) -> subprocess.CompletedProcess[

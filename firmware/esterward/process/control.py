@@ -84,7 +84,7 @@ class Process:
             self._idle(world, log)
         else:
             self.facts.start_ready = False
-        self._answer(world, sheet, log)
+        self._answer(world, log)
         self._prove(world, sheet)
         self._move(world, log)
         self._ask(world, words, log)
@@ -120,7 +120,7 @@ class Process:
             found.append("a latch is set: cause gone, then hold blue 5 s")
         return tuple(found)
 
-    def _answer(self, world: World, sheet: Sheet, log: EventLog) -> None:
+    def _answer(self, world: World, log: EventLog) -> None:
         facts = self.facts
         facts.yes = facts.no = facts.answered = facts.gate = False
         asked = self.state.asked
@@ -168,7 +168,7 @@ class Process:
         facts.heat_off_proven = timers.heat_off_s >= HEAT_OFF_PROOF_S
         facts.flag_stored, facts.flag_cleared = world.flag_stored, world.flag_cleared
         facts.mixer_proven = world.mixer_proven
-        facts.dose_permitted = not self.dose_waits(world, sheet)
+        facts.dose_permitted = state.step == "dose.gate" and not self.dose_waits(world, sheet)
         facts.pour_expired = (state.step == "dose.pour"
                               and timers.step_s >= batch.pour_min * 60.0 + POUR_EXTRA_S)
         facts.credit_met = timers.credit_s >= CREDIT_S and timers.mixed_s >= CREDIT_S

@@ -21,14 +21,13 @@ ANSWERS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Prompt:
-    """One question. evidence: what a yes proves for the washing; needs_person: it calls."""
+    """One question. evidence: what a yes proves for the washing."""
 
     kind: str
     text: str
     asks_if: str = ""
     instead: str = ""
     evidence: str = ""
-    needs_person: bool = True
 
 
 PROMPTS: Final[dict[str, Prompt]] = {
@@ -53,8 +52,7 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "check": Prompt("yesno", "Conversion check: 3 mL of fuel in 27 mL of methanol at 20 degC, "
                     "shake, wait 5 min. Clear, nothing at the bottom? (Clear does not prove a "
                     "fuel standard.)"),
-    "first_drain": Prompt("yes", "Glycerol is down. Shall a first drain be done now?",
-                          needs_person=False),
+    "first_drain": Prompt("yes", "Glycerol is down. Shall a first drain be done now?"),
     "drain_first": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the dark "
                           "layer, stop at the colour change. Drained, valve shut?"),
     "drain_last": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the glycerol "

@@ -36,7 +36,6 @@ class World:
     flag_cleared: bool
     limits: Limits | None
     gestures: tuple[str, ...]
-    green_pressed: bool
     hold: bool
     abort: bool
     pause: bool

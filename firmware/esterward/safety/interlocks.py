@@ -12,6 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from esterward.safety import limits
+
 HEAT, MIXER, AIR = "heat", "mixer", "air"
 ALL: Final = (HEAT, MIXER, AIR)
 
@@ -49,11 +51,15 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("k2-welded", "k2_obeys_off", ALL, "abort", True, "heard"),
     Interlock("mixer-runs-on", "mixer_stops", ALL, "abort", True, "heard"),
     Interlock("guard-disagrees", "guard_agrees", ALL, "hold", True, "heard"),
-    Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised", 3.0),
-    Interlock("probe-a", "probe_a_fresh", (HEAT, AIR), "hold", True, "energised", 5.0),
-    Interlock("probe-b", "probe_b_fresh", (HEAT, AIR), "hold", True, "energised", 5.0),
+    Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",
+              limits.GUARD_REFUSES_S),
+    Interlock("probe-a", "probe_a_fresh", (HEAT, AIR), "hold", True, "energised",
+              limits.PROBE_AGE_LATCH_S - limits.PROBE_AGE_OFF_S),
+    Interlock("probe-b", "probe_b_fresh", (HEAT, AIR), "hold", True, "energised",
+              limits.PROBE_AGE_LATCH_S - limits.PROBE_AGE_OFF_S),
     Interlock("probes-apart", "probes_agree", (HEAT, AIR), "", False, "never"),
-    Interlock("probes-apart", "probes_together", (HEAT, AIR), "hold", True, "energised", 60.0),
+    Interlock("probes-apart", "probes_together", (HEAT, AIR), "hold", True, "energised",
+              limits.PROBES_APART_S),
     Interlock("probe-stuck", "probes_move", (HEAT, AIR), "hold", True, "heating"),
     Interlock("mixer", "mixer_proven", (HEAT,), "", False, "never"),
     Interlock("mixer", "mixer_starts", (HEAT, MIXER), "hold", True, "mixing"),

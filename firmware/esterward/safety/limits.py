@@ -24,6 +24,7 @@ PROBES_APART_S: Final = 60.0          # [design] before it is a fault; heat goes
 MIXED_BEFORE_COMPARE_S: Final = 60.0  # [design] still oil has honest differences
 UNMIXED_FREE_S: Final = 120.0         # [design] apart while unmixed: heat waits for this mixing
 GUARD_SILENT_S: Final = 1.5           # [design] the guard speaks each 0.25 s
+GUARD_REFUSES_S: Final = 3.0          # [design] energy wanted and not let through this long
 LEVEL_WET_S: Final = 10.0             # [design] on-delay; off-delay is zero
 READBACK_S: Final = 1.5               # [design] a contactor follows its coil in 0.1 s
 READBACK_OFF_S: Final = 1.0           # [design] a contact closed against command
