@@ -269,7 +269,13 @@ class Controller:
             hold=safety.hold, abort=safety.abort, pause=safety.pause, reason=safety.reason,
             latched=bool(safety.latches), restart_ok=self._restart_ok(), remote_hold=remote_hold,
             stored=snapshot.stored)
-        return self.process.tick(self.world, self.sheet, self.words, log)
+        process = self.state.process
+        asked, held = process.asked, process.state == "held"
+        wish = self.process.tick(self.world, self.sheet, self.words, log)
+        # What opens now, a question or the way out of a hold, is answered by a press begun later.
+        if process.asked not in ("", asked) or (process.state == "held" and not held):
+            self.state.buttons.spend()
+        return wish
 
     def _restart_ok(self) -> bool:
         """What the waiting step needs is good: nothing asks for a hold and the inputs are there."""

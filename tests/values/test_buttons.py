@@ -67,3 +67,24 @@ def test_a_button_that_was_down_at_the_first_look_means_nothing_until_it_was_up(
 def test_a_press_with_a_gap_in_the_readings_is_forgotten() -> None:
     assert play(("green", 1.0, 6.5), gap=(2.0, 2.5)) == []
     assert play(("blue", 1.0, 6.5), gap=(4.0, 6.75)) == []
+
+
+def test_a_press_begun_before_a_question_opened_means_nothing_for_green_and_blue() -> None:
+    buttons, found = Buttons(), []
+    for quarter in range(80):
+        now_s = quarter / 4
+        down = 1.0 <= now_s < 7.5
+        found += buttons.step(now_s, down, down and now_s >= 5.0, False)
+        if now_s == 2.0:
+            buttons.spend()
+    assert found == [BLACK_SHORT], "black asks for less energy and is never spent"
+    buttons.step(20.0, True, False, False)
+    assert buttons.step(20.5, False, False, False) == (GREEN_SHORT,)
+
+
+def test_both_held_since_before_the_question_is_not_the_clearing_gesture() -> None:
+    buttons = Buttons()
+    buttons.step(0.0, False, False, False)
+    buttons.step(1.0, True, False, True)
+    buttons.spend()
+    assert buttons.step(9.0, True, False, True) == ()

@@ -2,7 +2,8 @@
 
 Both the controller and the guard step one of these, each for itself. A gesture needs every
 moment of its press seen: a gap in the readings (None) forgets a press half made, and a button
-that is already down at the first look, or after a gap, means nothing until it was up.
+that is already down at the first look, or after a gap, means nothing until it was up. The same
+holds for a press begun before a question opened: it cannot have been meant for it (spend()).
 """
 
 from __future__ import annotations
@@ -80,6 +81,15 @@ class Buttons:
             if gesture:
                 gestures.append(f"{name} {gesture}")
         return tuple(gestures)
+
+    def spend(self) -> None:
+        """A question opens: green and blue, if down, mean nothing until pressed anew.
+
+        Black asks for less energy and answers nothing, so it always keeps its meaning.
+        """
+        for button in (self.green, self.blue):
+            button.spent = button.since_s is not None
+        self.both_spent = self.both_since_s is not None
 
 
 def _step_one(button: Button, level: bool, now_s: float, held_s: float) -> str:
