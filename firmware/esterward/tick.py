@@ -126,7 +126,7 @@ class Controller:
             inputs=inputs, commanded=self.outputs, flag=flag.set, limits=self.limits,
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
             unsaved=snapshot.stored < state.last_event, oil_l=self.process.batch.oil_volume_l)
-        new_probe = proof.count(state.safety, seen)
+        new_probe = proof.count(state.safety, seen, self.reactor)
         self._flag(snapshot, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)
         wish = self._wish(snapshot, seen, self._answers(gestures), new_probe, remote_hold, log)

@@ -191,9 +191,10 @@ def test_warm_hold_needs_the_second_cut_out_proven_closed() -> None:
 
 def test_the_lid_counts_when_fitted_and_the_flag_is_set() -> None:
     lidded = replace(REACTOR, fitted=("lid_closed",))
-    bench = Bench(lidded, flag=True)
-    bench.inputs = replace(bench.inputs, lid_closed=False)
-    assert not bench.cycle().enable
+    for closed, enabled in ((True, True), (False, False), (None, False)):
+        bench = Bench(lidded, flag=True)
+        bench.inputs = replace(bench.inputs, lid_closed=closed)
+        assert bench.cycle().enable is enabled
 
 
 @pytest.mark.parametrize(("message", "cycles"), [

@@ -13,7 +13,7 @@ import pytest
 
 from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS
-from esterward.values.readings import ProbeReading
+from esterward.values.readings import OPTIONAL_INPUTS, ProbeReading
 from harness import BATCH, REACTOR, Bench
 
 FULL = replace(REACTOR, rig_level="full", fitted=(
@@ -174,6 +174,31 @@ def test_an_optional_input_removes_heat_when_it_is_fitted(case: str) -> None:
     bench.tick()
     assert not bench.controller.outputs.k1
     assert code in _reasons(bench)
+
+
+@pytest.mark.parametrize("level", [None, float("nan")])
+@pytest.mark.parametrize(("name", "code"), [
+    ("lid_closed", "lid"), ("vent_proof", "vent"), ("vapour_low", "vapour"),
+    ("sump_dry", "sump"), ("drain_closed", "drain"), ("cutout2_closed", "cut-out-2")])
+def test_a_fitted_input_that_says_nothing_is_as_bad_as_one_that_says_no(
+    name: str, code: str, level: float | None,
+) -> None:
+    bench = _heating(full=True)
+    bench.override[name] = level
+    bench.ticks(7)
+    assert not bench.controller.outputs.k1
+    assert code in _reasons(bench)
+
+
+def test_an_input_that_is_not_fitted_asks_nothing(heating: Bench) -> None:
+    bench = heating.copy()
+    assert set(_optional_levels(bench)) == {None}
+    bench.ticks(30)
+    assert bench.controller.outputs.k1 and _reasons(bench) == set()
+
+
+def _optional_levels(bench: Bench) -> list[bool | None]:
+    return [getattr(bench.inputs(), name) for name in OPTIONAL_INPUTS]
 
 
 def test_every_row_names_a_fault_of_the_table() -> None:

@@ -11,7 +11,7 @@ from esterward.status import status_of
 from esterward.values.outputs import SAFE
 from esterward.values.readings import ProbeReading
 from esterward.values.requests import Request
-from harness import BATCH, Bench
+from harness import BATCH, REACTOR, Bench
 
 
 @pytest.fixture
@@ -128,6 +128,26 @@ def test_the_heater_is_off_and_the_flag_set_before_the_gate_can_open(heating: Be
     assert heating.step == "dose.pour"
     kinds = heating.kinds()
     assert kinds.index("flag_set") < len(kinds) - 1 - kinds[::-1].index("prompt_answered")
+
+
+@pytest.mark.parametrize(("name", "word"), [
+    ("lid_closed", "the lid shut"), ("drain_closed", "the drain shut"),
+    ("vent_proof", "the vent proven")])
+def test_the_dosing_gate_waits_for_a_fitted_input_that_says_nothing(name: str,
+                                                                   word: str) -> None:
+    bench = Bench(replace(REACTOR, fitted=(name,)))
+    bench.override[name] = True
+    for check in bench.controller.state.process.checks.checks.values():
+        check.done_boot = "b1"
+    bench.to_heating()
+    to_dose_gate(bench)
+    assert bench.step == "dose.gate"
+    process, world = bench.controller.process, bench.controller.world
+    assert world is not None and world.inputs is not None
+    assert process.dose_waits(world, bench.controller.sheet) == ()
+    for level in (None, False):
+        world.inputs = replace(world.inputs, **{name: level})
+        assert process.dose_waits(world, bench.controller.sheet) == (word,)
 
 
 def test_the_gate_does_not_open_while_the_oil_is_above_the_limit(heating: Bench) -> None:

@@ -27,7 +27,7 @@ from esterward.chemistry import boiling
 from esterward.values.buttons import BLUE_HELD, GREEN_BLUE, Buttons
 from esterward.values.messages import ControllerReport, GuardReport
 from esterward.values.reactor import Reactor
-from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading
+from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading, optional_good
 
 SILENCE_S: Final = 2.0          # a controller message older than this is silence
 FUTURE_S: Final = 0.1           # a stamp further ahead is not of this clock
@@ -254,7 +254,7 @@ def _causes(config: GuardConfig, state: GuardState, inputs: Inputs,
     k1_asked = said is not None and said.k1
     if inputs.level_wet is not True and (k1_closed or k1_asked):
         found.append("level")
-    if "lid_closed" in config.fitted and inputs.lid_closed is not True and state.flag:
+    if state.flag and not optional_good(inputs, "lid_closed", config.fitted):
         found.append("lid")
     # Counted while both hold: K1 may close a moment before the message that says so is read.
     state.k1_against_s = state.k1_against_s + dt_s if k1_closed and not k1_asked else 0.0

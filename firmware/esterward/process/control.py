@@ -32,6 +32,7 @@ from esterward.values import buttons
 from esterward.values.batch import Batch, Wash
 from esterward.values.events import EventLog
 from esterward.values.reactor import Reactor
+from esterward.values.readings import optional_good
 
 OFF_OVERDUE_S: Final = 10.0
 PAUSE_S: Final = 15 * 60.0
@@ -220,7 +221,7 @@ class Process:
         else:
             for name, word in (("lid_closed", "the lid shut"), ("drain_closed", "the drain shut"),
                                ("vent_proof", "the vent proven")):
-                if getattr(inputs, name) is False:
+                if not optional_good(inputs, name, self.reactor.fitted):
                     waits.append(word)
         return tuple(waits)
 

@@ -14,7 +14,12 @@ from esterward.safety.state import SafetyState
 from esterward.values.messages import GuardReport
 from esterward.values.outputs import Outputs
 from esterward.values.reactor import Reactor
-from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading
+from esterward.values.readings import (
+    OPTIONAL_INPUTS,
+    Inputs,
+    ProbeReading,
+    optional_good,
+)
 
 
 @dataclass(slots=True)
@@ -92,7 +97,7 @@ class Seen:
     oil_l: float
 
 
-def count(state: SafetyState, seen: Seen) -> bool:
+def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     """Judge the probes and add one tick to every counter; True when probe A is new."""
     dt_s, inputs, guard, out = seen.dt_s, seen.inputs, seen.guard, seen.commanded
     fresh_a = plausibility.judge(state.probe_a, seen.probe_a, seen.now_s)
@@ -116,7 +121,7 @@ def count(state: SafetyState, seen: Seen) -> bool:
         state.mixer_on_s, state.mixer_off_s = 0.0, state.mixer_off_s + dt_s
         state.unproven_s = 0.0
     state.proven_s = state.proven_s + dt_s if proof and out.mixer else 0.0
-    vented = inputs is not None and inputs.vent_proof is not False
+    vented = optional_good(inputs, "vent_proof", reactor.fitted)
     state.vent_unproven_s = 0.0 if vented or not out.vent else state.vent_unproven_s + dt_s
     wet = inputs is not None and inputs.level_wet
     state.wet_s = state.wet_s + dt_s if wet else 0.0
@@ -177,7 +182,7 @@ def prove(
         guard is not None and guard.hash == reactor.digest
         and state.flags_apart_s <= limits.FLAGS_APART_S
         and state.pressures_apart_s <= limits.PRESSURES_APART_S)
-    _prove_inputs(facts, state, seen, inputs, hand_pump)
+    _prove_inputs(facts, state, seen, reactor, hand_pump)
     _prove_temperature(facts, state, seen, reactor)
     proof = facts.mixer_proven
     facts.mixer_starts = not state.unproven_s >= limits.MIXER_START_S
@@ -218,8 +223,9 @@ def prove(
 
 
 def _prove_inputs(
-    facts: SafetyFacts, state: SafetyState, seen: Seen, inputs: Inputs | None, hand_pump: bool,
+    facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor, hand_pump: bool,
 ) -> None:
+    inputs, fitted = seen.inputs, reactor.fitted
     if inputs is None:
         for name in ("estop_closed", "cutout_closed", "level_wet", "level_now", "level_or_hand",
                      "mixer_proven", "lid_ok", "vent_ok", "vapour_ok", "sump_ok", "drain_ok",
@@ -232,12 +238,13 @@ def _prove_inputs(
     # Filling: the pump may run dry of the float only by hand and with K1 proven open.
     facts.level_or_hand = inputs.level_wet or (hand_pump and inputs.k1_open)
     facts.mixer_proven = inputs.mixer_proof and seen.commanded.mixer
-    facts.lid_ok = inputs.lid_closed is not False or (hand_pump and not seen.flag)
+    facts.lid_ok = optional_good(inputs, "lid_closed", fitted) or (
+        hand_pump and not seen.flag)
     facts.vent_ok = not state.vent_unproven_s >= limits.MIXER_START_S
-    facts.vapour_ok = inputs.vapour_low is not False
-    facts.sump_ok = inputs.sump_dry is not False
-    facts.drain_ok = inputs.drain_closed is not False
-    facts.cutout2_ok = inputs.cutout2_closed is not False
+    facts.vapour_ok = optional_good(inputs, "vapour_low", fitted)
+    facts.sump_ok = optional_good(inputs, "sump_dry", fitted)
+    facts.drain_ok = optional_good(inputs, "drain_closed", fitted)
+    facts.cutout2_ok = optional_good(inputs, "cutout2_closed", fitted)
 
 
 def _prove_temperature(

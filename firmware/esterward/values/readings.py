@@ -53,3 +53,15 @@ INPUT_NAMES: tuple[str, ...] = tuple(Inputs.__dataclass_fields__)
 OPTIONAL_INPUTS: tuple[str, ...] = (
     "lid_closed", "vent_proof", "vapour_low", "sump_dry", "drain_closed", "cutout2_closed",
 )
+
+
+def optional_good(inputs: Inputs | None, name: str, fitted: tuple[str, ...]) -> bool:
+    """Whether an optional input stands in nobody's way: proven good, or honestly absent.
+
+    A fitted one must read True, so None, NaN and silence are bad; one that is not fitted must
+    read None, so a False that should not be there is bad too.
+    """
+    if inputs is None:
+        return False
+    level = getattr(inputs, name)
+    return level is True or (level is None and name not in fitted)
