@@ -121,7 +121,11 @@ def _question(controller: Controller) -> tuple[str, str, str]:
         return "presence", "Is somebody there? The batch is paused.", "green = here, go on"
     if state.state == "held":
         first = "Close the methoxide valve. " if STEPS[state.step].stage == "dose" else ""
-        return "held", f"{first}Held ({state.why}).", "hold green 2 s to go on"
+        held = f"{first}Held ({state.why})."
+        if state.asked:
+            return (state.asked, f"{held} {state.asked_text}",
+                    ANSWERS[PROMPTS[state.asked].kind] + "; green held 2 s = go on as it is")
+        return "held", held, "hold green 2 s to go on"
     if state.state == "running":
         if controller.presence_wanted():
             return "presence", "Is somebody there? Energy goes off soon.", "green = here"

@@ -260,7 +260,7 @@ class Controller:
             mixer_rests=inputs is not None and not inputs.mixer_proof and not out.mixer,
             element_rests=inputs is not None and k1_open and not out.k1,
             element_was_on=was_on, k2_rests=inputs is not None and inputs.k2_open,
-            flag=flag.set,
+            flag=flag.set, flag_doubted=flag.set or (guard is not None and guard.flag),
             flag_stored=(flag.set and not flag.clear_number and snapshot.stored >= flag.number
                          and seen.heard and guard is not None and guard.flag),
             flag_cleared=not flag.set and seen.heard and guard is not None and not guard.flag,

@@ -9,7 +9,7 @@ import pytest
 
 from esterward.record.journal import Journal
 from esterward.settings.files import load_pair
-from esterward.values.batch import Batch
+from esterward.values.batch import Batch, Wash
 from esterward.values.reactor import Reactor
 from esterward_sim.rehearsal import Rehearsal, Result
 
@@ -30,6 +30,14 @@ def short(example: tuple[Batch, Reactor]) -> tuple[Batch, Reactor]:
     batch, reactor = example
     return replace(batch, settle_h=0.5, wash_stand_min=20.0, dry_min=60.0,
                    washes=batch.washes[:2]), reactor
+
+
+@pytest.fixture(scope="session")
+def quick(example: tuple[Batch, Reactor]) -> tuple[Batch, Reactor]:
+    """Six hours from fill to label, three washes: as short as a complete batch gets."""
+    batch, reactor = example
+    return replace(batch, oil_volume_l=90.0, settle_h=0.1, washes=(Wash(0.5, True),),
+                   wash_stand_min=10.0, dry_min=45.0), reactor
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-from dataclasses import replace
 
 import pytest
 
@@ -18,17 +17,14 @@ HELD_ACROSS = {
     "dose_gate": (("green",), 4, 12),
     "drain_last": (("green",), 2, 3),
     "wash_drain": (("green",), 1, 4),
-    "dry": (("blue",), 2, 3),
 }
 
 
 @pytest.fixture(scope="module")
-def just_before(short: Pair) -> dict[str, Rehearsal]:
+def just_before(quick: Pair) -> dict[str, Rehearsal]:
     """question -> a rehearsal, the wanted quarters before it opens for the first time."""
-    batch, reactor = short
-    quick = replace(batch, settle_h=0.1, washes=batch.washes[:1],
-                    wash_stand_min=2.0, dry_min=1.0)
-    rehearsal, quarter = Rehearsal(reactor, quick, NoRecord(), seed=3), 0
+    batch, reactor = quick
+    rehearsal, quarter = Rehearsal(reactor, batch, NoRecord(), seed=3), 0
     state = rehearsal.rig.controller.process.state
     found: dict[str, Rehearsal] = {}
     step, starts = "", [(0, copy.deepcopy(rehearsal))]

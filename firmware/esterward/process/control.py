@@ -40,6 +40,8 @@ RESTART_S: Final = 60.0
 STORE_S: Final = 10.0
 SECOND_DOSES: Final = 2
 MIXING_STEPS: Final = ("mix.run", "check.ask")
+# Rows that want heat with no methanol in the vessel: a flag set by a silence locks them.
+CLEAR_HEATS: Final = ("dewater", "boil", "setpoint", "dry")
 REST_STARTS: Final = ("settle.first", "wash.stand", "dewater.stand")
 
 
@@ -275,6 +277,8 @@ class Process:
             state.washes_done += 1
         if to_step == "wash.water":
             state.evidence.clear()
+        if state.step == "wash.statement" and self.facts.flag_cleared:
+            state.methanol_in = False
 
     def _enter(self, step: str, world: World, log: EventLog, first: bool = False) -> None:
         state, row, before = self.state, STEPS[step], self.row
@@ -286,6 +290,7 @@ class Process:
             log.add("stage_started", stage=row.stage, repeat=state.repeats[row.stage])
         log.add("step_started", stage=row.stage, step=step)
         state.step, state.gate_number = step, 0
+        state.methanol_in = state.methanol_in or row.sets_flag
         timers = state.timers
         timers.step_s = timers.at_target_s = 0.0
         if step in REST_STARTS:
@@ -303,7 +308,9 @@ class Process:
     def _ask(self, world: World, words: Callable[[], dict[str, str]], log: EventLog) -> None:
         """Open the question of this moment when it may be asked; note each opening once."""
         state = self.state
-        if state.state == "running":
+        if self._flag_locks(world):
+            name = CLEAR_QUESTION
+        elif state.state == "running":
             name = self.row.prompt
             prompt = PROMPTS.get(name)
             if prompt is None or (prompt.asks_if
@@ -319,6 +326,17 @@ class Process:
         if name and name != START_QUESTION:
             state.asked_text = PROMPTS[name].text.format_map(words())
             log.add("prompt_opened", prompt=name, text=state.asked_text)
+
+    def _flag_locks(self, world: World) -> bool:
+        """True when only the clearing question can give this row its heat back.
+
+        A silence between guard and controller, a restart of either, sets the flag. Before the
+        dose and after the washed statement a person may say that nothing is in; in between the
+        flag is the truth, and nothing asks.
+        """
+        state = self.state
+        return (world.flag_doubted and not state.methanol_in and not world.latched
+                and self.row.heat in CLEAR_HEATS and state.state in ("running", "held"))
 
     # -- wishing ----------------------------------------------------------------------------
 

@@ -15,7 +15,10 @@ from esterward.values.readings import Inputs
 
 @dataclass(slots=True)
 class World:
-    """What the process is told of one tick. None means not known; booleans mean proven."""
+    """What the process is told of one tick. None means not known; booleans mean proven.
+
+    flag is the controller's methanol flag; flag_doubted: the controller or the guard says set.
+    """
 
     dt_s: float
     now_s: float
@@ -32,6 +35,7 @@ class World:
     element_was_on: bool | None
     k2_rests: bool
     flag: bool
+    flag_doubted: bool
     flag_stored: bool
     flag_cleared: bool
     limits: Limits | None
@@ -60,7 +64,10 @@ class Wish:
 
 @dataclass(slots=True)
 class ProcessState:
-    """Everything the process remembers, plain enough for a checkpoint."""
+    """Everything the process remembers, plain enough for a checkpoint.
+
+    methanol_in: methoxide may have been poured; from the dose until the washed statement.
+    """
 
     state: str = "idle"
     step: str = FIRST_STEP
@@ -79,5 +86,6 @@ class ProcessState:
     second_doses: int = 0
     evidence: list[str] = field(default_factory=list)
     observed: list[tuple[str, float]] = field(default_factory=list)
+    methanol_in: bool = False
     heater: dict[str, Any] | None = None
     learnt: dict[str, Any] | None = None

@@ -28,6 +28,9 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         second_g, second_l = dose.mass_g, dose.methanol_l
     wash = process.wash()
     share_l = wash.share * sheet.oil_l
+    evidence = ", ".join(state.evidence) or "no evidence noted"
+    if state.state != "idle" and not state.methanol_in and not state.evidence:
+        evidence = "none was added in this batch"
     return {
         "oil_l": number(sheet.oil_l, 0),
         "readings": "Titration " + ", ".join(f"{ml:.1f}" for ml in readings) + " mL",
@@ -44,5 +47,5 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "wash_number": str(state.washes_done + 1),
         "wash_l": number(share_l, 0),
         "wash_how": "gentle stirred wash" if wash.stirred else "mist",
-        "evidence": ", ".join(state.evidence) or "no evidence noted",
+        "evidence": evidence,
     }
