@@ -267,8 +267,8 @@ class Controller:
             limits=self.limits, gestures=gestures,
 
             hold=safety.hold, abort=safety.abort, pause=safety.pause, reason=safety.reason,
-            latched=bool(safety.latches), restart_ok=self._restart_ok(), remote_hold=remote_hold,
-            stored=snapshot.stored)
+            latched=bool(safety.latches), restart_ok=safety.restart_ok,
+            remote_hold=remote_hold, stored=snapshot.stored)
         process = self.state.process
         asked, held = process.asked, process.state == "held"
         wish = self.process.tick(self.world, self.sheet, self.words, log)
@@ -300,6 +300,7 @@ class Controller:
         proof.condition(
             facts, energised=wish.heating or wish.mixer or wish.air, heating=wish.heating,
             mixing=wish.mixer, flag=seen.flag)
+        safety.energised, safety.restart_ok = facts.energised, self._restart_ok()
         gate.finish_reset(safety, stored)
         if buttons.BLUE_SHORT in gestures:
             alarms.acknowledge(safety.alarms, safety.latches, log)
@@ -348,7 +349,7 @@ class Controller:
         if process.state == "paused":
             return True
         left_s = self.presence_left_s()
-        return (self.facts.energised is True and process.state == "running"
+        return (self.state.safety.energised and process.state == "running"
                 and (left_s is None or left_s <= safety_limits.PRESENCE_WARN_S))
 
     # -- checkpoint and restart -------------------------------------------------------------
@@ -370,6 +371,7 @@ class Controller:
         state.buttons, state.green_down = buttons.Buttons(), True
         safety = state.safety
         safety.presence_age_s = None
+        safety.energised = safety.restart_ok = False
         for judge in (safety.probe_a, safety.probe_b):  # stamps are of another boot
             judge.good_at_s = judge.newest_at_s = None
         process = state.process

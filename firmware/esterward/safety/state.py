@@ -49,3 +49,5 @@ class SafetyState:
     abort: bool = False
     pause: bool = False
     reason: str = ""             # code of the first row that demands one of them
+    energised: bool = False      # the last tick wished for energy
+    restart_ok: bool = False     # and what the waiting step needs was proven in it
