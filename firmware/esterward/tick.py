@@ -27,6 +27,7 @@ from esterward.safety import limits as safety_limits
 from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS, Interlock
 from esterward.safety.state import SafetyState
+from esterward.safety.state import restarted as safety_restarted
 from esterward.values import buttons, requests
 from esterward.values.batch import Batch
 from esterward.values.events import Event, EventLog
@@ -127,7 +128,7 @@ class Controller:
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
             unsaved=snapshot.stored < state.last_event, oil_l=self.process.batch.oil_volume_l)
         new_probe = proof.count(state.safety, seen, self.reactor)
-        self._flag(snapshot, gestures, dt_s, log)
+        self._flag(snapshot, heard, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)
         wish = self._wish(snapshot, seen, self._answers(gestures), new_probe, remote_hold, log)
         granted = self._gate(seen, wish, gestures, snapshot.stored, log)
@@ -181,9 +182,9 @@ class Controller:
             spent.add(buttons.GREEN_SHORT)
         return tuple(g for g in gestures if g not in spent) if spent else gestures
 
-    def _flag(self, snapshot: Snapshot, gestures: tuple[str, ...], dt_s: float,
+    def _flag(self, snapshot: Snapshot, heard: bool, gestures: tuple[str, ...], dt_s: float,
               log: EventLog) -> None:
-        process, guard = self.process.state, snapshot.guard
+        process, guard = self.process.state, snapshot.guard if heard else None
         methanol.step(
             self.state.flag, log, dt_s=dt_s,
             arming=process.state == "running" and STEPS[process.step].sets_flag,
@@ -369,12 +370,10 @@ class Controller:
         self.outputs, state.commanded = SAFE, [False] * len(OUTPUT_NAMES)
         state.last_s, state.last_event = None, max(last_event, state.last_event)
         state.buttons, state.green_down = buttons.Buttons(), True
-        safety = state.safety
-        safety.presence_age_s = None
-        safety.energised = safety.restart_ok = False
-        for judge in (safety.probe_a, safety.probe_b):  # stamps are of another boot
-            judge.good_at_s = judge.newest_at_s = None
+        state.safety = safety_restarted(state.safety)
+        state.flag.restarted()
         process = state.process
+        process.timers.heat_off_s = process.timers.at_target_s = 0.0
         process.gate_number = 0
         process.checks.k2_test_s = None
         self.process.heater = None

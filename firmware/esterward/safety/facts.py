@@ -101,7 +101,7 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     """Judge the probes and add one tick to every counter; True when probe A is new."""
     dt_s, inputs, guard, out = seen.dt_s, seen.inputs, seen.guard, seen.commanded
     fresh_a = plausibility.judge(state.probe_a, seen.probe_a, seen.now_s)
-    if guard is not None:
+    if guard is not None and seen.heard:  # the stamps of another boot mean nothing here
         plausibility.judge(state.probe_b, guard.probe_b, seen.now_s)
     if out.k1:
         state.k1_on_s, state.k1_off_s = state.k1_on_s + dt_s, 0.0

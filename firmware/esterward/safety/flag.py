@@ -1,7 +1,8 @@
 """The methanol flag of the controller: set at once, cleared only by a person and once on disk.
 
 It knows no stage: it is told that dosing is about to be armed, that the clearing gesture was
-made on the open question, what is on disk and what the guard's own copy says. In doubt: set.
+made on the open question, what is on disk and what the guard's own copy says; a guard that is
+not heard says "set". In doubt: set.
 """
 
 from __future__ import annotations
@@ -23,6 +24,10 @@ class FlagState:
     clear_number: int = 0        # event that must be on disk before "clear" counts
     clear_age_s: float = 0.0
     apart_s: float = 0.0
+
+    def restarted(self) -> None:
+        """A clearing cut off by a restart was not followed by the guard: it is asked anew."""
+        self.clear_number, self.clear_age_s, self.apart_s = 0, 0.0, 0.0
 
 
 def step(flag: FlagState, log: EventLog, *, dt_s: float, arming: bool, gesture: bool,

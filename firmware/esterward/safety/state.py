@@ -51,3 +51,17 @@ class SafetyState:
     reason: str = ""             # code of the first row that demands one of them
     energised: bool = False      # the last tick wished for energy
     restart_ok: bool = False     # and what the waiting step needs was proven in it
+
+
+def restarted(before: SafetyState) -> SafetyState:
+    """What outlives a restart: latches and alarms, resets, and doubts. Every proof starts anew.
+
+    Stamps and counted seconds are of another boot; nobody saw the time between. The last
+    believed temperatures stay as what a first reading is compared with, not as readings.
+    """
+    return SafetyState(
+        probe_a=ProbeJudge(good_c=before.probe_a.good_c),
+        probe_b=ProbeJudge(good_c=before.probe_b.good_c),
+        apart_noted=before.apart_noted, alarm_rest_s=before.alarm_rest_s,
+        latches=before.latches, resets=before.resets, alarms=before.alarms,
+        pending_reset=before.pending_reset, pending_number=before.pending_number)
