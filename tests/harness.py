@@ -138,7 +138,8 @@ class Bench:
         self.hold_green()
         self.ticks(4)
         assert self.state == "running", self.events[-5:]
-        self.press("green")
+        self.press("blue")
+        self.hold_green()
         for _ in range(200):
             self.tick()
             if self.step == "heat.warm" and self.controller.outputs.k1:

@@ -179,7 +179,7 @@ class Person:
         self._plan(("hands", "pour_oil", self.batch.oil_volume_l, self.batch.oil_start_c, 600.0))
         self._plan(("flowed",))
         self._plan(("wait", 15.0))
-        self._press("green")
+        self._press("blue")
 
     def _do_drain_water(self, status: Status) -> None:
         self._plan(("hands", "drain_water"))
@@ -195,7 +195,7 @@ class Person:
     def _do_sheet(self, status: Status) -> None:
         self._press("green", held=True)
 
-    _do_dose_gate = _do_held = _do_sheet
+    _do_filled = _do_dose_gate = _do_held = _do_sheet
 
     def _do_dissolve(self, status: Status) -> None:
         self._plan(("wait", self.batch.dissolve_min * 60.0))

@@ -16,7 +16,7 @@ from esterward.process.heating import HeaterControl
 from esterward.process.prompts import CLEAR_QUESTION, PROMPTS, START_QUESTION
 from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
-from esterward.process.state import ProcessState, Wish, World
+from esterward.process.state import HAND_PUMP_S, ProcessState, Wish, World
 from esterward.process.targets import METHOXIDE_GATE_C, target_c
 from esterward.process.timers import (
     AT_TARGET_S,
@@ -39,6 +39,7 @@ PAUSE_S: Final = 15 * 60.0
 RESTART_S: Final = 60.0
 STORE_S: Final = 10.0
 SECOND_DOSES: Final = 2
+SAYS_NO: Final = ("yesno", "gateno", "pump", "washed")
 MIXING_STEPS: Final = ("mix.run", "check.ask")
 # Rows that want heat with no methanol in the vessel: a flag set by a silence locks them.
 CLEAR_HEATS: Final = ("dewater", "boil", "setpoint", "dry")
@@ -136,14 +137,14 @@ class Process:
             answer = ""
             if prompt.kind in ("yes", "yesno") and gesture == buttons.GREEN_SHORT:
                 answer, facts.yes = "yes", True
-            elif prompt.kind in ("yesno", "washed") and gesture == buttons.BLUE_SHORT:
+            elif prompt.kind in SAYS_NO and gesture == buttons.BLUE_SHORT:
                 answer, facts.no = "no", True
-            elif prompt.kind == "gate" and gesture == buttons.GREEN_HELD:
+            elif prompt.kind in ("gate", "gateno") and gesture == buttons.GREEN_HELD:
                 answer = "gate opened"
             if not answer:
                 continue
             number = log.add("prompt_answered", prompt=asked, answer=answer)
-            if prompt.kind == "gate":
+            if answer == "gate opened":
                 self.state.gate_number = number
             facts.answered = facts.yes or facts.no
             if facts.yes and prompt.evidence and prompt.evidence not in self.state.evidence:
@@ -340,17 +341,27 @@ class Process:
 
     # -- wishing ----------------------------------------------------------------------------
 
+    def _hand_pump(self, world: World) -> bool:
+        """True while the pump runs by hand: one press, begun in this step, up to HAND_PUMP_S."""
+        state, inputs = self.state, world.inputs
+        if state.state != "running" or state.step != "fill.pump" or inputs is None:
+            state.hand_s = HAND_PUMP_S  # what is down now was pressed for something else
+        elif not inputs.green:
+            state.hand_s = 0.0
+        elif state.hand_s < HAND_PUMP_S:
+            state.hand_s += world.dt_s
+            return True
+        return False
+
     def _wish(self, world: World, sheet: Sheet) -> Wish:
         state, row = self.state, self.row
-        wish = Wish()
+        wish = Wish(hand_pump=self._hand_pump(world))
         if state.state == "idle":
             wish.k2_only = start.wants_k2(state.checks)
             return wish
         if state.state != "running":
             return wish
-        wish.mixer, wish.air = row.mixer, row.air
-        if state.step == "fill.pump" and world.inputs is not None and world.inputs.green:
-            wish.mixer = wish.hand_pump = True
+        wish.mixer, wish.air = row.mixer or wish.hand_pump, row.air
         target = self._target(world, sheet, 0.0)  # the ramp has taken its step already
         if target is None:
             return wish

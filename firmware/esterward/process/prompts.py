@@ -1,6 +1,7 @@
 """Every question the batch asks: its words, how it is answered, what an answer is worth.
 
 Answer kinds: "yes" green short; "yesno" green short or blue short; "gate" green held 2 s;
+"gateno" green held 2 s or blue short; "pump" blue short, while green runs the pump by hand;
 "washed" green and blue held 5 s together, or blue short for not yet. Words in braces are
 filled from the batch sheet by words(). The question is not asked while `asks_if` (a fact) is
 false; then `instead` is shown.
@@ -15,6 +16,8 @@ ANSWERS: Final = {
     "yes": "green = done",
     "yesno": "green = yes, blue = no",
     "gate": "hold green 2 s",
+    "gateno": "hold green 2 s = yes, blue = no",
+    "pump": "keep green pressed = the pump runs, blue = no more",
     "washed": "hold green and blue 5 s = yes, blue = not yet",
 }
 
@@ -31,8 +34,10 @@ class Prompt:
 
 
 PROMPTS: Final[dict[str, Prompt]] = {
-    "fill": Prompt("yes", "Fill in {oil_l} L of oil; hold green to run the pump. All in and "
-                   "the level float wet?"),
+    "fill": Prompt("pump", "Fill in {oil_l} L of oil until the level float is wet; the pump runs "
+                   "while green is kept pressed, {hand_s} s a press at most. More to come?"),
+    "filled": Prompt("gateno", "The pump is off. {oil_l} L of oil in, the level float wet, hose "
+                     "off and valve shut?"),
     "drain_water": Prompt("yes", "Drain the water from the bottom until clean oil comes. The "
                           "oil is hot: gloves, slowly. Drained, valve shut?"),
     "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "

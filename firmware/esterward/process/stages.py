@@ -45,9 +45,14 @@ class Step:
 
 
 STEPS: Final[dict[str, Step]] = {row.name: row for row in (
-    Step("fill.pump", "fill in the oil", prompt="fill", next=(
-        ("yes & level_wet & dewater_off", "heat.warm"),
-        ("yes & level_wet", "dewater.warm"))),
+    # Two steps, so that one button never means two things: in the first green only runs the pump
+    # by hand and blue says that no more comes; in the second the pump is off and green held says
+    # that all is in. A jog of the pump, however short or long, therefore answers nothing.
+    Step("fill.pump", "fill in the oil", prompt="fill", next=(("no", "fill.check"),)),
+    Step("fill.check", "see whether all the oil is in", prompt="filled", next=(
+        ("gate & level_wet & dewater_off", "heat.warm"),
+        ("gate & level_wet", "dewater.warm"),
+        ("gate", "fill.pump"), ("no", "fill.pump"))),
 
     Step("dewater.warm", "warm the oil so that water drops out", heat="dewater", mixer=True,
          next=(("at_target & dewater_boil", "dewater.boil"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from esterward.chemistry.boiling import Limits
 from esterward.process.stages import FIRST_STEP
@@ -11,6 +11,8 @@ from esterward.process.start import StartChecks
 from esterward.process.targets import TargetState
 from esterward.process.timers import Timers
 from esterward.values.readings import Inputs
+
+HAND_PUMP_S: Final = 60.0  # of one press: a stuck button must not empty a drum onto the floor
 
 
 @dataclass(slots=True)
@@ -67,6 +69,7 @@ class ProcessState:
     """Everything the process remembers, plain enough for a checkpoint.
 
     methanol_in: methoxide may have been poured; from the dose until the washed statement.
+    hand_s: how long the pump has run of this press; HAND_PUMP_S is also "this press never may".
     """
 
     state: str = "idle"
@@ -87,5 +90,6 @@ class ProcessState:
     evidence: list[str] = field(default_factory=list)
     observed: list[tuple[str, float]] = field(default_factory=list)
     methanol_in: bool = False
+    hand_s: float = HAND_PUMP_S
     heater: dict[str, Any] | None = None
     learnt: dict[str, Any] | None = None

@@ -6,6 +6,7 @@ from esterward.chemistry.charge import second_dose
 from esterward.chemistry.sheet import Sheet
 from esterward.process.control import Process
 from esterward.process.observations import last_told
+from esterward.process.state import HAND_PUMP_S
 from esterward.values.batch import Batch
 
 UNREACTED_DEFAULT_ML = 0.3  # a trace at the bottom of the check; told values replace it
@@ -33,6 +34,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         evidence = "none was added in this batch"
     return {
         "oil_l": number(sheet.oil_l, 0),
+        "hand_s": number(HAND_PUMP_S, 0),
         "readings": "Titration " + ", ".join(f"{ml:.1f}" for ml in readings) + " mL",
         "mass_g": number(sheet.catalyst.mass_g if sheet.catalyst else None, 0),
         "kind": batch.catalyst_kind,
