@@ -100,8 +100,23 @@ def _part(progress: float | None) -> float | None:
     return None if progress is None else min(1.0, max(0.0, progress))
 
 
+VALVE_FIRST = "Close the methoxide valve. "
+
+
 def _question(controller: Controller) -> tuple[str, str, str]:
-    """Key of the open question, its words, and how it is answered at the reactor."""
+    """Key of the open question, its words, and how it is answered at the reactor.
+
+    A dose that does not go on, for whatever reason, begins with the valve: the can is in
+    somebody's hands and nothing stirs.
+    """
+    state = controller.process.state
+    key, text, answers = _question_of_state(controller)
+    if STEPS[state.step].stage == "dose" and state.state not in ("running", "idle"):
+        text = (VALVE_FIRST + text).strip()
+    return key, text, answers
+
+
+def _question_of_state(controller: Controller) -> tuple[str, str, str]:
     state, safety = controller.process.state, controller.state.safety
     if safety.latches:
         code = safety.latches[0]
@@ -120,8 +135,7 @@ def _question(controller: Controller) -> tuple[str, str, str]:
     if state.state == "paused":
         return "presence", "Is somebody there? The batch is paused.", "green = here, go on"
     if state.state == "held":
-        first = "Close the methoxide valve. " if STEPS[state.step].stage == "dose" else ""
-        held = f"{first}Held ({state.why})."
+        held = f"Held ({state.why})."
         if state.asked:
             return (state.asked, f"{held} {state.asked_text}",
                     ANSWERS[PROMPTS[state.asked].kind] + "; green held 2 s = go on as it is")
