@@ -11,6 +11,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from typing import Final
 
@@ -22,7 +23,7 @@ from esterward.values.reactor import Reactor
 from esterward_sim.broker import EmbeddedBroker, NoBroker
 
 CONNECT_S: Final = 5.0
-LINK_S: Final = 3.0  # to connect; drain() returns as soon as it stands, amqtt takes about 1 s
+LINK_S: Final = 10.0  # to connect; drain() returns as soon as it stands, amqtt takes about 1 s
 GOODBYE_S: Final = 3.0
 
 
@@ -33,7 +34,8 @@ class Heard:
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._child = subprocess.Popen(
             [sys.executable, "-m", "esterward_sim.listener", host, str(port), device_id],
-            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True, start_new_session=True)
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+            start_new_session=True)  # what went wrong is told here, once
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
 
@@ -71,6 +73,9 @@ class Heard:
             self._child.terminate()
             with suppress(subprocess.TimeoutExpired):
                 self._child.wait(GOODBYE_S)
+        self._reader.join(0.5)
+        if not self._reader.is_alive() and self._child.stdout is not None:
+            self._child.stdout.close()
 
 
 def open_link(stack: ExitStack, where: tuple[str, int] | str, reactor: Reactor,
@@ -86,9 +91,19 @@ def open_link(stack: ExitStack, where: tuple[str, int] | str, reactor: Reactor,
         host, port = where
     heard = Heard(host, port, reactor.mqtt_id)
     stack.callback(heard.close)
-    heard.listening(CONNECT_S)
+    if not heard.listening(CONNECT_S):
+        raise Refused(f"--broker {host}:{port}: no broker answers there; start it, or write "
+                      "embedded or none.")
     link = MqttLink(host, port, reactor.mqtt_id, reactor.name, boot,
-                    version=__version__, alarm_codes=tuple(FAULTS))
+                    version=__version__, alarm_codes=tuple(FAULTS), submit=_aside)
     stack.callback(link.close)
-    link.drain(0.0, LINK_S)
+    if not link.drain(0.0, LINK_S):
+        raise Refused(f"--broker {host}:{port}: the broker takes nothing from here "
+                      f"({link.fault or 'no answer'}); write embedded or none, or let it accept "
+                      "clients without a password.")
     return link, heard
+
+
+def _aside(work: Callable[[], None]) -> None:
+    """Looking up a host name may take seconds: in a thread, so that nothing waits for it."""
+    threading.Thread(target=work, daemon=True).start()

@@ -21,6 +21,7 @@ from esterward_sim.virtual import VirtualClock, VirtualRig
 
 AT_MOST_S: Final = 4 * 86400.0
 STUCK_S: Final = 12 * 3600.0  # nobody answers and nothing moves: the rehearsal ends
+UNRECORDED_S: Final = 600.0  # the record stores nothing for so long: no more will come of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,7 @@ class _Tee:
     def __init__(self, record: Record, hear: Callable[[tuple[Event, ...]], None]) -> None:
         self.record, self.hear = record, hear
         self.typed: list[Request] = []
+        self.since_s: float | None = None  # when the record's trouble began
 
     @property
     def stored(self) -> int:
@@ -120,6 +122,13 @@ class _Tee:
 
     def step(self, now_s: float) -> None:
         self.record.step(now_s)
+        if not self.record.fault:
+            self.since_s = None
+        elif self.since_s is None:
+            self.since_s = now_s
+
+    def lost(self, now_s: float) -> bool:
+        return self.since_s is not None and now_s - self.since_s > UNRECORDED_S
 
 
 class Rehearsal:
@@ -187,10 +196,11 @@ class Rehearsal:
 
     @property
     def over(self) -> bool:
-        """The batch ended, nobody moves any more, or it takes absurdly long."""
+        """The batch ended, nobody moves any more, nothing is recorded, or it takes too long."""
         now_s = self.rig.clock.time_s
         return (self.rig.controller.process.state.state in FINAL_STATES
-                or now_s - self._moved_s > STUCK_S or now_s > AT_MOST_S)
+                or now_s - self._moved_s > STUCK_S or now_s > AT_MOST_S
+                or self._tee.lost(now_s))
 
     def run(self, show: Callable[[Rehearsal], None] | None = None) -> Result:
         """Until it is over; show is called once a simulated second."""
@@ -208,6 +218,8 @@ class Rehearsal:
         controller, result = self.rig.controller, self.result
         state = controller.process.state
         result.state, result.why = state.state, state.why
+        if self._tee.fault:
+            result.why = f"the record failed: {self._tee.fault}"
         limits = controller.limits
         result.ceiling_c = limits.alarm_c if limits is not None else None
         result.setpoint_c = controller.sheet.setpoint_c

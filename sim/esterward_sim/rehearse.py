@@ -8,14 +8,14 @@ import re
 import shutil
 import sys
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import click
 
-from esterward.cli.errors import Refused, reading
+from esterward.cli.errors import Refused, reading, warn
 
 
 def _speed(text: str) -> float | None:
@@ -32,23 +32,66 @@ def _speed(text: str) -> float | None:
 
 
 def _record_path(asked: Path | None, name: str) -> Path:
+    """Where the record will lie; nothing is made yet."""
     if asked is not None:
-        if asked.exists():
-            raise Refused(f"--record {asked}: this file exists already; name a new one.")
-        if not asked.resolve().parent.is_dir():
-            raise Refused(f"--record {asked}: there is no folder {asked.parent}; make it first.")
+        try:
+            if asked.exists():
+                raise Refused(f"--record {asked}: this file exists already; name a new one.")
+            if not asked.resolve().parent.is_dir():
+                raise Refused(f"--record {asked}: there is no folder {asked.parent}; make it "
+                              "first.")
+        except OSError as error:  # a name too long, a folder that may not be looked into
+            raise _no_record(asked, error.strerror) from None
         return asked
-    folder = Path("rehearsals")
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise Refused(f"rehearsals: no record can be kept here ({error.strerror}); use --record "
-                      "FILE in a folder that can be written.") from None
     slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "batch"
     number = 1
-    while (folder / f"{slug}-{number:03d}.sqlite").exists():
+    while (path := Path("rehearsals") / f"{slug}-{number:03d}.sqlite").exists():
         number += 1
-    return folder / f"{slug}-{number:03d}.sqlite"
+    return path
+
+
+def _no_record(path: Path, why: object) -> Refused:
+    return Refused(f"{path}: no record can be kept here ({why}); write --record FILE with a file "
+                   "in a folder that can be written.")
+
+
+def _open_record(path: Path, asked: bool, clock: Any, texts: dict[str, str]) -> Any:
+    """The journal with the texts in it; Refused when it cannot be written, before a run."""
+    import sqlite3
+
+    from esterward.record.journal import Journal
+    from esterward.record.lock import lock_path
+    from esterward.record.schema import BadRecord
+
+    try:
+        if not asked:
+            path.parent.mkdir(exist_ok=True)
+        # Nobody relies on a record that was not asked for: it waits for no disk.
+        journal = Journal(path, boot=clock.boot, now_s=clock.now_s(), wall_s=clock.wall_s(),
+                          durable=asked)
+    except OSError as error:
+        raise _no_record(path, error.strerror) from None
+    except BadRecord as error:
+        raise Refused(f"{str(error).rstrip('.')}.") from None
+    try:
+        for name, text in texts.items():
+            journal.attach(name, text)
+    except (OSError, sqlite3.Error) as error:
+        # The controller would run on without and hold; a rehearsal need not begin.
+        journal.close(clock.now_s())
+        with suppress(OSError):
+            lock_path(path).unlink(missing_ok=True)
+        raise _no_record(path, error) from None
+    return journal
+
+
+def _close_record(journal: Any, clock: Any) -> None:
+    """Clean stop. The lock file goes too: all is folded into the file, no controller follows."""
+    from esterward.record.lock import lock_path
+
+    journal.close(clock.now_s(), clock.wall_s())
+    if not journal.fault and not journal.backlog:
+        lock_path(journal.path).unlink(missing_ok=True)
 
 
 def example_reactor() -> Path:
@@ -102,7 +145,8 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     if batch is None:
         raise Refused("rehearse: name a batch file, for example: esterward rehearse batch.toml.")
     from esterward.settings.files import load_pair, reactor_beside
-    from esterward_sim.rehearsal import FaultOrder
+    from esterward_sim.rehearsal import FaultOrder, Rehearsal
+    from esterward_sim.virtual import VirtualClock
 
     chosen = reactor or reactor_beside(batch)
     with reading():
@@ -114,7 +158,8 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     assert vessel is not None
     if vessel.rig_level == "watch":
         raise Refused(f'rehearse: {chosen} has [rig] level = "watch", where the maker\'s own '
-                      'thermostat heats; only "small" and "full" can be rehearsed.')
+                      'thermostat heats and this only watches; rehearse level "small" or "full", '
+                      "for example in a copy of the file named with --reactor.")
     try:
         orders = tuple(FaultOrder.parse(text) for text in faults)
     except ValueError as error:
@@ -124,7 +169,24 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     path = _record_path(record, plan.name)
     texts = {"batch.toml": batch.read_text(encoding="utf-8"),
              "reactor.toml": chosen.read_text(encoding="utf-8")}
-    code = _run(plan, vessel, texts, path, factor, seed, person, orders, where, as_json)
+    from esterward.chemistry.sheet import batch_sheet, sheet_json
+    from esterward.settings.quantity import wording
+
+    sheet = batch_sheet(plan, vessel, wording(vessel.show_temperature, vessel.show_volume))
+    texts["sheet"] = json.dumps(sheet_json(sheet))
+    with ExitStack() as stack:
+        clock = VirtualClock()
+        link = heard = None
+        if where is not None:
+            from esterward_sim.publish import open_link
+
+            link, heard = open_link(stack, where, vessel, clock.boot)
+        journal = _open_record(path, record is not None, clock, texts)
+        stack.callback(_close_record, journal, clock)
+        warn(sheet.warnings)
+        rehearsal = Rehearsal(vessel, plan, journal, seed=seed, person=person, faults=orders,
+                              telemetry=link, clock=clock)
+        code = _run(rehearsal, path, factor, link, heard, sheet.warnings, as_json)
     sys.exit(code)
 
 
@@ -132,55 +194,36 @@ def _broker(text: str) -> tuple[str, int] | str | None:
     if text in ("none", "embedded"):
         return None if text == "none" else text
     host, _, port = text.rpartition(":")
-    if not host or not port.isdigit() or not 0 < int(port) < 65536:
+    host = host.removeprefix("[").removesuffix("]")  # of an IPv6 address
+    if not host or not port.isascii() or not port.isdigit() or not 0 < int(port) < 65536:
         raise Refused(f"--broker {text!r}: write embedded, none, or HOST:PORT with a port from 1 "
                       "to 65535.")
     return host, int(port)
 
 
-def _run(plan: Any, vessel: Any, texts: dict[str, str], path: Path, factor: float | None,
-         seed: int, person: str, orders: tuple[Any, ...],
-         where: tuple[str, int] | str | None, as_json: bool) -> int:
-    from esterward.chemistry.sheet import batch_sheet, sheet_json
-    from esterward.record.journal import Journal
-    from esterward_sim.rehearsal import Rehearsal
+def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any,
+         warnings: tuple[str, ...], as_json: bool) -> int:
     from esterward_sim.view import PlainView, make_view
-    from esterward_sim.virtual import VirtualClock
 
     view: PlainView | None = None if as_json else make_view()
-    with ExitStack() as stack:
-        clock = VirtualClock()
-        journal = Journal(path, boot=clock.boot, now_s=clock.now_s(), wall_s=clock.wall_s())
-        stack.callback(lambda: journal.close(clock.now_s(), clock.wall_s()))
-        texts["sheet"] = json.dumps(sheet_json(batch_sheet(plan, vessel)))
-        for name, text in texts.items():
-            journal.attach(name, text)
-        link = None
-        heard: Any = None
-        if where is not None:
-            from esterward_sim.publish import open_link
+    pace = _Pace(rehearsal, view, factor, heard)
+    try:
+        result = rehearsal.run(pace)
+        pace.last()
+    except KeyboardInterrupt:
+        from esterward.values.outputs import SAFE
 
-            link, heard = open_link(stack, where, vessel, clock.boot)
-        rehearsal = Rehearsal(vessel, plan, journal, seed=seed, person=person, faults=orders,
-                              telemetry=link, clock=clock)
-        pace = _Pace(rehearsal, view, factor, heard)
-        try:
-            result = rehearsal.run(pace)
-            pace.last()
-        except KeyboardInterrupt:
-            from esterward.values.outputs import SAFE
-
-            rehearsal.rig.relays.write(SAFE, rehearsal.rig.clock.now_s())
-            click.echo("\nstopped by Ctrl-C; all outputs off. The record so far: "
-                       f"{path}", err=True)
-            return 130
-        if link is not None:
-            link.close()
-        if heard is not None and view is not None:
-            for line in heard.last_words():
-                click.echo(line)
+        rehearsal.rig.relays.write(SAFE, rehearsal.rig.clock.now_s())
+        click.echo("\nstopped by Ctrl-C; all outputs off. The record so far: "
+                   f"{path}", err=True)
+        return 130
+    if link is not None:
+        link.close()
+    if heard is not None and view is not None:
+        for line in heard.last_words():
+            click.echo(line)
     if as_json:
-        click.echo(json.dumps(result.json()))
+        click.echo(json.dumps(result.json() | {"warnings": list(warnings)}))
     else:
         _tell(result, path)
     return 0 if result.complete else 1
@@ -220,6 +263,8 @@ class _Pace:
 
 
 def _tell(result: Any, path: Path) -> None:
+    from esterward.chemistry.wording import METRIC
+
     plain = result.json()
     if result.complete:
         click.echo(f"\nThe batch is complete: {plain['simulated_s'] / 3600:.1f} h in "
@@ -229,7 +274,7 @@ def _tell(result: Any, path: Path) -> None:
     peak, over = plain["peak_oil_c"], plain["overshoot_k"]
     if peak is not None and over is not None:
         click.echo(f"Hottest from heating to the end of the mix: {peak:.2f} degC, "
-                   f"{over:+.2f} K from the setpoint, ceiling {plain['ceiling_c']:.1f} degC.")
+                   f"{over:+.2f} K from the setpoint, ceiling {METRIC.limit(result.ceiling_c)}.")
     click.echo(f"The record lies in {path}; read it with: {_me()} record show {path}")
 
 

@@ -7,14 +7,20 @@ terminal. Everything shown comes from the controller's Status and its events.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
-from typing import TextIO
+import textwrap
+from typing import Final, TextIO
 
+from esterward.chemistry.wording import METRIC
 from esterward.values.events import Event
 from esterward.values.status import STAGE_WORDS, STATE_WORDS, Status
 
-BAR = 28
+BAR: Final = 28
+# What a line begins with before its words: a time, "mqtt", a label in capitals or in the picture.
+_HEAD: Final = re.compile(r" *(?:mqtt +)?(?:[\d:-]+ +)?(?:(?:ALERT|event|link|over|asks:|answer:|"
+                          r"told:|stage|oil|left|on|\?|TRIP|FAULT|NOTICE) +)?")
 
 
 def clock(seconds: float | None) -> str:
@@ -45,8 +51,8 @@ def stage_words(stage: str) -> str:
 class PlainView:
     """One line for each thing worth knowing; for files, pipes and dumb terminals."""
 
-    def __init__(self, out: TextIO = sys.stdout) -> None:
-        self.out = out
+    def __init__(self, out: TextIO | None = None) -> None:
+        self.out = out or sys.stdout
 
     def events(self, events: tuple[Event, ...] | list[Event]) -> None:
         for event in events:
@@ -90,9 +96,13 @@ def event_line(event: Event) -> str:
 
 
 class LiveView(PlainView):
-    """A picture of a few lines that is drawn over itself; news scrolls above it."""
+    """A picture of a few lines that is drawn over itself; news scrolls above it.
 
-    def __init__(self, out: TextIO = sys.stdout) -> None:
+    Nothing is cut: what is longer than the terminal is wide goes on in the next line, since a
+    question ends with how it is answered.
+    """
+
+    def __init__(self, out: TextIO | None = None) -> None:
         super().__init__(out)
         self.colour = not os.environ.get("NO_COLOR")
         self.drawn = 0
@@ -105,10 +115,12 @@ class LiveView(PlainView):
         self.news += [line for line in map(event_line, events) if line]
 
     def show(self, status: Status, extra: list[str]) -> None:
-        width = max(40, min(100, shutil.get_terminal_size().columns - 1))
-        lines = [self._line(text, width) for text in self._picture(status)]
-        above = [self._line(text, width) for text in self.news + extra]
+        columns, rows = shutil.get_terminal_size()
+        width = max(20, min(100, columns - 1))
+        lines = [one for text in self._picture(status, width) for one in self._lines(text, width)]
+        above = [one for text in self.news + extra for one in self._lines(text, width)]
         self.news.clear()
+        lines = lines[-max(1, rows - 1):]  # what has scrolled away cannot be drawn over
         parts = []
         if self.drawn:
             parts.append(f"\x1b[{self.drawn}A\x1b[J")
@@ -117,15 +129,19 @@ class LiveView(PlainView):
         self.out.write("".join(parts))
         self.out.flush()
 
-    def _line(self, text: str, width: int) -> str:
-        shown = text if len(text) <= width else text[: width - 3] + "..."
+    def _lines(self, text: str, width: int) -> list[str]:
+        """The text in lines of at most width, the further ones under its own words."""
+        head = _HEAD.match(text)
+        indent = min(head.end() if head else 0, width // 3)
+        shown = textwrap.wrap(text, width, subsequent_indent=" " * indent,
+                              drop_whitespace=True, break_on_hyphens=False) or [""]
         for mark, code in (("TRIP", "1;31"), ("FAULT", "1;31"), ("asks:", "33"), ("? ", "33"),
                            ("mqtt ", "36")):
-            if mark in shown[:24]:
-                return self._paint(shown, code)
+            if mark in text[:24]:
+                return [self._paint(line, code) for line in shown]
         return shown
 
-    def _picture(self, s: Status) -> list[str]:
+    def _picture(self, s: Status, width: int) -> list[str]:
         part = None
         if s.oil_c is not None and s.ceiling_c:
             part = s.oil_c / s.ceiling_c
@@ -134,13 +150,14 @@ class LiveView(PlainView):
         setpoint = f" of {s.setpoint_c:.1f}" if s.setpoint_c is not None else ""
         flag = "methanol may be in the vessel" if s.flag else "no methanol in the vessel"
         head = STATE_WORDS[s.state]
+        long = max(6, min(BAR, width - 48))
         lines = [
-            "-" * 76,
+            "-" * min(76, width),
             f"{s.batch}   {clock(s.elapsed_s)} h   {head}",
             f"stage   {stage_words(s.stage) or '-'}: {s.title}",
-            f"oil     {degrees(s.oil_c)}{setpoint} degC  {bar(part)} ceiling "
-            f"{degrees(s.ceiling_c)} degC",
-            f"left    {clock(s.left_s):>5} h in this stage   {bar(s.progress)}",
+            f"oil     {degrees(s.oil_c)}{setpoint} degC  {bar(part, long)} ceiling "
+            f"{METRIC.limit(s.ceiling_c)}",
+            f"left    {clock(s.left_s):>5} h in this stage   {bar(s.progress, long)}",
             f"on      {on};  {flag}",
         ]
         if s.alarms:
@@ -150,8 +167,9 @@ class LiveView(PlainView):
         return lines
 
 
-def make_view(out: TextIO = sys.stdout) -> PlainView:
+def make_view(out: TextIO | None = None) -> PlainView:
     """The live view on a real terminal, plain lines otherwise."""
+    out = out or sys.stdout
     if out.isatty() and os.environ.get("TERM", "dumb") != "dumb":
         return LiveView(out)
     return PlainView(out)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from esterward.guard import rule
+from esterward.hardware.pins import lines_of
 from esterward.loop import Loop, Ports
 from esterward.tick import Controller
 from esterward.values.batch import Batch
@@ -166,13 +167,15 @@ class VirtualRig:
             record=record, telemetry=telemetry,
             barometer=PlantBarometer(self.plant) if reactor.barometer else None))
         self.controller_dead = False
+        wired = lines_of(reactor)  # an output that has no line drives nothing
+        self._ssr, self._air, self._vent = "ssr" in wired, "air" in wired, "vent" in wired
 
     def lines(self) -> Lines:
         """The levels on the wires now."""
         out = self.relays.now(self.clock.time_s)
         guard = self.guard
-        return Lines(out.k1, out.ssr, out.mixer, out.air, out.vent, out.horn, out.lamp,
-                     guard.beat, guard.enable)
+        return Lines(out.k1, out.ssr and self._ssr, out.mixer, out.air and self._air,
+                     out.vent and self._vent, out.horn, out.lamp, guard.beat, guard.enable)
 
     def quarter(self) -> None:
         """Go on by a quarter second."""

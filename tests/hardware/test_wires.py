@@ -9,7 +9,7 @@ import pytest
 
 from esterward.settings.files import load_batch, load_reactor
 from esterward.values.batch import Wash
-from esterward.values.outputs import SAFE
+from esterward.values.outputs import OUTPUT_NAMES, SAFE, Outputs
 from esterward_sim import rehearsal
 from esterward_sim.virtual import NoRecord, VirtualRig
 from esterward_sim.wires import WiredRig
@@ -41,6 +41,22 @@ def test_a_batch_ends_the_same_through_ports_and_through_wires(
     assert ports.peak_oil_c is not None and wires.peak_oil_c is not None
     assert abs(wires.peak_oil_c - ports.peak_oil_c) <= PROBE_STEP_K
     assert wires.trips == ports.trips
+
+
+@pytest.mark.parametrize("level", ["small", "full"])
+def test_an_output_without_a_line_drives_nothing_through_ports_either(level: str) -> None:
+    reactor = replace(REACTOR, rig_level=level, element_switch="ssr")
+    every = Outputs(*[True] * len(OUTPUT_NAMES))
+    levels = {}
+    for kind in (VirtualRig, WiredRig):
+        rig = kind(reactor, SHORT, record=NoRecord())
+        rig.loop.ports.relays.write(every, rig.clock.time_s)
+        levels[kind] = rig.lines()
+        if isinstance(rig, WiredRig):
+            rig.close()
+    assert levels[VirtualRig] == levels[WiredRig]
+    assert levels[VirtualRig].air is (level == "full")
+    assert levels[VirtualRig].mixer and levels[VirtualRig].k1
 
 
 def test_a_controller_that_stops_writing_loses_its_lines_by_the_lease() -> None:

@@ -13,6 +13,7 @@ from esterward.process.stages import STEPS
 from esterward.record.read import read_trace
 from esterward.tick import Controller, from_plain
 from esterward.values.batch import Batch
+from esterward.values.events import Event
 from esterward.values.reactor import Reactor
 from esterward_sim.rehearsal import FaultOrder, Rehearsal, Result
 from esterward_sim.virtual import NoRecord
@@ -185,3 +186,36 @@ def test_every_step_but_the_special_ones_is_walked_by_the_rehearsals(
     special = {name for name in STEPS if name.startswith(("dewater", "cool"))} | {
         "methoxide.second", "wash.soap"}
     assert set(STEPS) - special <= walked
+
+
+class FullDisk(NoRecord):
+    """A record whose disk is full from one kind of event on."""
+
+    def __init__(self, kind: str) -> None:
+        super().__init__()
+        self.kind, self.added = kind, 0
+
+    def add(self, snapshot: object, outputs: object, events: tuple[Event, ...],  # type: ignore[override]
+            checkpoint: str | None) -> None:
+        self.added += len(events)
+        if any(event.kind == self.kind for event in events):
+            self.fault = "the disk with the record is full"
+        if not self.fault:
+            self.stored = self.added
+
+
+@pytest.mark.parametrize("kind", ["check_seen", "flag_set"])
+def test_a_record_that_stores_no_more_holds_the_batch_and_ends_the_rehearsal(
+    short: Pair, kind: str,
+) -> None:
+    batch, reactor = short
+    rehearsal = Rehearsal(reactor, batch, FullDisk(kind))
+    result = rehearsal.run()
+    assert not result.complete and result.why == "the record failed: the disk with the record " \
+        "is full"
+    kinds = [event.kind for event in result.events]
+    assert rehearsal.rig.clock.time_s < 4 * 3600.0
+    # What must not happen before the flag is on disk did not happen.
+    assert "dose.gate" not in {e.data.get("step") for e in result.events}
+    assert not rehearsal.rig.plant.element_on and rehearsal.rig.plant.methanol_l == 0.0
+    assert kind in kinds

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -11,6 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from esterward import cli
+from esterward_sim import publish, rehearsal
+from esterward_sim.broker import EmbeddedBroker
 from samples import SMALLEST_BATCH as SMALLEST
 
 TOP = Path(__file__).parents[2]
@@ -45,7 +49,40 @@ def test_the_smallest_batch_file_ends_complete_with_the_promised_keys(folder: Pa
     assert {"heat", "methoxide", "dose", "mix", "check", "settle", "drain", "wash", "dry",
             "store"} <= set(names)
     assert plain["overshoot_k"] <= 1.0 and plain["peak_oil_c"] < plain["ceiling_c"]
-    assert len(list((folder / "rehearsals").glob("*.sqlite"))) == 1
+    assert plain["warnings"] == []
+    left = [path.name for path in (folder / "rehearsals").iterdir()]
+    assert len(left) == 1 and left[0].endswith(".sqlite"), "nothing lies beside the record"
+
+
+def briefly(folder: Path, monkeypatch: pytest.MonkeyPatch, *arguments: str) -> int:
+    """The command in this process, given up after a quarter of an hour of the batch."""
+    monkeypatch.setattr(rehearsal, "AT_MOST_S", 900.0)
+    monkeypatch.chdir(folder)
+    monkeypatch.setattr("sys.argv", ["esterward", "rehearse", "batch.toml", "--reactor",
+                                     str(REACTOR), *arguments])
+    with pytest.raises(SystemExit) as left:
+        cli.main()
+    assert isinstance(left.value.code, int)
+    return left.value.code
+
+
+def test_an_unwise_sheet_is_warned_of_before_the_batch_starts(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+) -> None:
+    (folder / "batch.toml").write_text(
+        SMALLEST.replace("3.1 mL", "4.1 mL") + '[dewater]\nmethod = "none"\n')
+    briefly(folder, monkeypatch, "--json")
+    out, err = capsys.readouterr()
+    warnings = [line.removeprefix("warning: ") for line in err.splitlines()]
+    assert len(warnings) == 2 and json.loads(out)["warnings"] == warnings
+    assert "titrate once more" in warnings[0].lower() and "[dewater]" in warnings[1]
+
+    def nothing_runs(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(rehearsal.Rehearsal, "run", nothing_runs)
+    assert briefly(folder, monkeypatch) == 130
+    assert "warning: " + warnings[0] in capsys.readouterr().err, "told before, not after"
 
 
 def test_a_trip_ends_with_exit_code_one_and_names_it(folder: Path) -> None:
@@ -68,6 +105,11 @@ def test_a_trip_ends_with_exit_code_one_and_names_it(folder: Path) -> None:
     (("batch.toml", "--broker", "localhost:99999"), "1 to 65535"),
     (("batch.toml", "--person", "robot"), "person"),
     (("batch.toml", "--record", "nowhere/at/all.sqlite"), "folder"),
+    (("batch.toml", "--record", "/proc/self/one.sqlite"), "no record can be kept here"),
+    (("batch.toml", "--record", "long" * 100), "File name too long"),
+    (("batch.toml", "--broker", "127.0.0.1:1"), "no broker answers there"),
+    (("batch.toml", "--broker", "localhost:1"), "no broker answers there"),
+    (("batch.toml", "--broker", "nowhere.invalid:1883"), "no broker answers there"),
     (("batch.toml", "--record", "batch.toml"), "exists already"),
 ])
 def test_bad_input_is_one_sentence_exit_2_and_nothing_started(
@@ -95,7 +137,8 @@ def test_a_rig_that_only_watches_is_refused_and_not_pretended(folder: Path) -> N
     (folder / "reactor.toml").write_text(REACTOR.read_text().replace(
         'level = "small"', 'level = "watch"'))
     done = esterward("rehearse", "batch.toml", cwd=folder)
-    assert done.returncode == 2 and "watch" in done.stderr
+    assert done.returncode == 2 and len(done.stderr.splitlines()) == 1
+    assert "watch" in done.stderr and '"small" or "full"' in done.stderr
     assert not (folder / "rehearsals").exists()
 
 
@@ -119,6 +162,23 @@ def test_ctrl_c_ends_with_130_and_says_where_the_record_is(folder: Path) -> None
     _, errors = child.communicate(timeout=30.0)
     assert child.returncode == 130
     assert "all outputs off" in errors and "Traceback" not in errors
+
+
+def test_a_broker_may_be_given_by_name_and_must_speak_mqtt(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str],
+) -> None:
+    with EmbeddedBroker() as broker, socket.socket() as mute:
+        briefly(folder, monkeypatch, "--broker", f"LOCALHOST:{broker.port}")
+        out, err = capfd.readouterr()
+        assert "mqtt" in out and "the reactor is connected" in out, err
+        before = sorted((folder / "rehearsals").iterdir())
+        mute.bind(("127.0.0.1", 0))
+        mute.listen()
+        monkeypatch.setattr(publish, "CONNECT_S", 0.5)
+        where = f"127.0.0.1:{mute.getsockname()[1]}"
+        assert briefly(folder, monkeypatch, "--broker", where) == 2
+        assert "no broker answers there" in capfd.readouterr().err
+        assert sorted((folder / "rehearsals").iterdir()) == before
 
 
 def test_the_faults_are_listed_with_their_rows() -> None:
