@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import sys
 import textwrap
 from typing import Final, TextIO
@@ -115,7 +114,7 @@ class LiveView(PlainView):
         self.news += [line for line in map(event_line, events) if line]
 
     def show(self, status: Status, extra: list[str]) -> None:
-        columns, rows = shutil.get_terminal_size()
+        columns, rows = self._size()
         width = max(20, min(100, columns - 1))
         lines = [one for text in self._picture(status, width) for one in self._lines(text, width)]
         above = [one for text in self.news + extra for one in self._lines(text, width)]
@@ -128,6 +127,14 @@ class LiveView(PlainView):
         self.drawn = len(lines)
         self.out.write("".join(parts))
         self.out.flush()
+
+    def _size(self) -> tuple[int, int]:
+        """Columns and rows of this terminal now, 80 and 24 when it does not say."""
+        try:
+            columns, rows = os.get_terminal_size(self.out.fileno())
+        except OSError:
+            columns = rows = 0
+        return columns or 80, rows or 24
 
     def _lines(self, text: str, width: int) -> list[str]:
         """The text in lines of at most width, the further ones under its own words."""
