@@ -15,12 +15,14 @@ from esterward.values.outputs import Outputs
 from esterward.values.ports import Record, Telemetry
 from esterward.values.reactor import Reactor
 from esterward.values.requests import Request
+from esterward.values.rounding import down
 from esterward.values.snapshot import Snapshot
 from esterward_sim.person import Person
 from esterward_sim.virtual import VirtualClock, VirtualRig
 
 AT_MOST_S: Final = 4 * 86400.0
 STUCK_S: Final = 12 * 3600.0  # nobody answers and nothing moves: the rehearsal ends
+STOOD_S: Final = 3 * 3600.0   # the same when nothing is running that could move by itself
 UNRECORDED_S: Final = 600.0  # the record stores nothing for so long: no more will come of it
 
 
@@ -86,7 +88,7 @@ class Result:
         return {
             "state": self.state, "stages": self.stages,
             "peak_oil_c": None if self.peak_oil_c is None else round(self.peak_oil_c, 3),
-            "ceiling_c": None if self.ceiling_c is None else round(self.ceiling_c, 3),
+            "ceiling_c": None if self.ceiling_c is None else down(self.ceiling_c, 3),
             "setpoint_c": self.setpoint_c, "overshoot_k": overshoot_k,
             "trips": self.trips, "alarms": self.alarms, "asked": self.asked, "why": self.why,
             "simulated_s": round(self.simulated_s, 2), "wall_s": round(self.wall_s, 3),
@@ -198,8 +200,10 @@ class Rehearsal:
     def over(self) -> bool:
         """The batch ended, nobody moves any more, nothing is recorded, or it takes too long."""
         now_s = self.rig.clock.time_s
-        return (self.rig.controller.process.state.state in FINAL_STATES
-                or now_s - self._moved_s > STUCK_S or now_s > AT_MOST_S
+        state = self.rig.controller.process.state.state
+        return (state in FINAL_STATES
+                or now_s - self._moved_s > (STUCK_S if state == "running" else STOOD_S)
+                or now_s > AT_MOST_S
                 or self._tee.lost(now_s))
 
     def run(self, show: Callable[[Rehearsal], None] | None = None) -> Result:

@@ -78,6 +78,17 @@ def test_sea_level_pressure_on_a_mountain_is_a_warning(run: Callable[..., Any]) 
     plain = json.loads(run("ceiling", "--altitude", "1120 m", "--pressure", "101.3 kPa",
                            "--json").out)
     assert len(plain["warnings"]) == 1
+    # Not believed: exactly the limits without a barometer, and no word of 64.5 degC.
+    none = json.loads(run("ceiling", "--altitude", "1120 m", "--json").out)
+    assert plain | {"warnings": []} == none
+    assert "cannot be" in ran.out and "64.5" not in ran.out
+    low = run("ceiling", "--altitude", "1120 m", "--pressure", "80 kPa")
+    assert "The lower pressure counts" in low.err
+
+
+def test_the_altitude_is_shown_as_it_was_typed(run: Callable[..., Any]) -> None:
+    assert run("ceiling", "--altitude", "3675 ft").out.startswith("At 3675 ft (1120 m), while")
+    assert run("ceiling", "--altitude", "1120.5 m").out.startswith("At 1120.5 m, while")
 
 
 def test_the_table_falls_with_altitude(run: Callable[..., Any]) -> None:
@@ -90,7 +101,9 @@ def test_the_table_falls_with_altitude(run: Callable[..., Any]) -> None:
 
 @pytest.mark.parametrize(("args", "parts"), [
     (("--altitude", "1120"), ["the unit is missing"]),
-    (("--altitude", "1,120 m"), ["comma"]),
+    (("--altitude", "1,120 m"), ['comma is not allowed in a number; allowed is -430 m to 5000 m; '
+                                 'write "1120 m".']),
+    (("--altitude", "1,12 km"), ['write "1.12 km"']),
     (("--altitude", "nan m"), ["not a number"]),
     (("--altitude", "55 C"), ['"C" is not a unit of altitude']),
     (("--altitude", "9 km"), ["out of range"]),

@@ -25,7 +25,7 @@ NOON_S = 1_804_334_400.0  # 2027-03-06 12:00 UTC, a wall clock label
 
 SHEET = {"oil_l": 120.0, "titration": {"mean_ml": 3.0}, "ffa_percent": 1.58,
          "catalyst": {"kind": "KOH", "mass_g": 1293.4}, "methanol": {"volume_l": 24.0},
-         "setpoint_c": 55.0, "ceiling": {"alarm_c": 56.4}}
+         "setpoint_c": 55.0, "ceiling": {"alarm_c": 56.46}}
 STORY: list[tuple[float, str, tuple[Any, ...]]] = [
     (0, "batch_started", ("harbour lot 3",)),
     (0, "state_changed", ("idle", "running", "start checks met")),

@@ -197,3 +197,13 @@ def test_the_hub_is_told_what_its_documentation_requires_and_only_topics_we_publ
     oil = message["components"]["reactor_7_vessel_oil"]
     assert oil["value_template"] == "{{ value_json.oil_c }}" and oil["expire_after"] == 30
     assert oil["unit_of_measurement"] == "\u00b0C" and oil["device_class"] == "temperature"
+
+
+def test_a_ceiling_is_never_published_higher_than_it_is() -> None:
+    ceiling = next(p for p in topics.PROPERTIES if p.id == "ceiling")
+    for hundredth in range(100):
+        exact = 56.0 + hundredth / 100.0
+        status = make_status(ceiling_c=exact)
+        assert exact - 0.1 < float(topics.payload(ceiling, status)) <= exact + 1e-6
+    line = json.loads(topics.sample(make_status(ceiling_c=56.1596), 0.0, None, "b"))
+    assert line["ceiling_c"] == 56.159

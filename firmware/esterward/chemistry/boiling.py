@@ -111,14 +111,15 @@ def limits(altitude_m: float, barometer_kpa: float | None = None) -> Limits:
     """The limits at an altitude in m, with a barometer's absolute reading in kPa if there is one.
 
     Without a barometer p_eff is the standard atmosphere less 3.5 kPa for weather; with one it
-    is the lower of the reading and the standard atmosphere, less 1 kPa.
+    is the lower of the reading and the standard atmosphere, less 1 kPa. A reading more than
+    4 kPa above the standard atmosphere is not believed: it counts as no barometer.
     """
     standard = standard_pressure_kpa(altitude_m)
-    if barometer_kpa is None:
-        pressure, p_eff = standard, standard - WEATHER_ALLOWANCE_KPA
-    else:
-        pressure = _checked("barometer reading", barometer_kpa, PRESSURE_RANGE_KPA, "kPa")
-        p_eff = min(pressure, standard) - BAROMETER_ALLOWANCE_KPA
+    pressure, p_eff = standard, standard - WEATHER_ALLOWANCE_KPA
+    if barometer_kpa is not None:
+        reading = _checked("barometer reading", barometer_kpa, PRESSURE_RANGE_KPA, "kPa")
+        if reading - standard <= DISAGREEMENT_KPA:
+            pressure, p_eff = reading, min(reading, standard) - BAROMETER_ALLOWANCE_KPA
     boils_c = _boiling_c(p_eff)
     return Limits(
         altitude_m=float(altitude_m),

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import floor, isfinite
+from math import isfinite
 from typing import Final
+
+from esterward.values.rounding import down
 
 UNKNOWN: Final = "not known"
 SMALL_L: Final = 2.0  # below it a volume is told in mL, so that nobody reads 0.1 L for 80 mL
@@ -42,7 +44,7 @@ class Wording:
         """As deg(), rounded down: a limit must not grow by being printed."""
         if c is None or not isfinite(c):
             return UNKNOWN
-        return f"{_down(self._as(c, 'degC', self.temperature), 10.0):.1f} {self.temperature}"
+        return f"{down(self._as(c, 'degC', self.temperature)):.1f} {self.temperature}"
 
     def asked(self, c: float) -> str:
         """A temperature of degC that somebody wrote: to a hundredth, no idle zeros."""
@@ -74,7 +76,7 @@ class Wording:
     def most_vol(self, litres: float) -> str:
         """The most that is allowed, rounded down, as it may be written in a file."""
         number = self._as(litres, "L", self.volume)
-        return f"{_down(number, 10.0 if self.volume == 'L' else 100.0):g} {self.volume}"
+        return f"{down(number, 1 if self.volume == 'L' else 2):g} {self.volume}"
 
     def _volume(self, litres: float) -> tuple[str, str]:
         if abs(litres) < SMALL_L:
@@ -85,10 +87,6 @@ class Wording:
 
 
 METRIC: Final = Wording()
-
-
-def _down(value: float, steps: float) -> float:
-    return floor(value * steps + 1e-6) / steps
 
 
 def _tidy(value: float, digits: int = 2) -> str:

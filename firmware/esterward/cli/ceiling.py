@@ -12,8 +12,10 @@ from esterward.chemistry.wording import Wording
 from esterward.cli.errors import Refused, reading, warn
 from esterward.cli.show import as_json, temperature_option, wrapped
 from esterward.settings.quantity import wording
+from esterward.values.rounding import down
 
 TABLE_M = (0, 250, 500, 750, 1000, 1250, 1500, 1750, 2000, 2250, 2500, 2750, 3000, 3500, 4000)
+LIMITS = ("setpoint_max_c", "alarm_c", "trip_c", "guard_trip_c")
 FLAG_SET = "while methanol may be in the vessel (methanol flag set)"
 
 
@@ -43,18 +45,22 @@ def ceiling(altitude: str | None, pressure: str | None, altitudes: bool,
     if altitude is None:
         raise Refused("esterward ceiling: the altitude is missing; "
                       'write --altitude "1120 m", or --altitudes for a table.')
-    here, barometer = _read(altitude, pressure)
-    warnings = _warnings(here, barometer)
+    here, barometer_kpa = _read(altitude, pressure)
+    warnings = _warnings(here, barometer_kpa)
     if json_wanted:
-        plain: dict[str, object] = {k: round(v, 4) for k, v in asdict(here).items()}
-        click.echo(as_json(plain | {"warnings": warnings}))
+        click.echo(as_json(_plain(here) | {"warnings": warnings}))
         return
-    _page(here, barometer, say)
+    _page(here, " ".join(altitude.split()), barometer_kpa, say)
     warn(warnings)
 
 
-def _read(altitude: str, pressure: str | None) -> tuple[Limits, bool]:
-    """The limits, and whether a barometer was given; both options' mistakes at once."""
+def _plain(here: Limits) -> dict[str, object]:
+    """The limits rounded down, pressures and boiling point to the nearest."""
+    return {k: down(v, 4) if k in LIMITS else round(v, 4) for k, v in asdict(here).items()}
+
+
+def _read(altitude: str, pressure: str | None) -> tuple[Limits, float | None]:
+    """The limits, and what the barometer reads; both options' mistakes at once."""
     from esterward.settings.mistakes import SettingsError
     from esterward.settings.typed import typed
     from esterward.settings.units import ALTITUDE, PRESSURE, Kind
@@ -74,22 +80,25 @@ def _read(altitude: str, pressure: str | None) -> tuple[Limits, bool]:
     with reading():
         if mistakes:
             raise SettingsError(mistakes)
-    return boiling.limits(altitude_m, barometer_kpa), barometer_kpa is not None
+    return boiling.limits(altitude_m, barometer_kpa), barometer_kpa
 
 
-def _warnings(here: Limits, barometer: bool) -> list[str]:
-    if barometer and boiling.pressure_disagrees(here.altitude_m, here.pressure_kpa):
-        standard = boiling.standard_pressure_kpa(here.altitude_m)
-        return [
-            f"the barometer's {here.pressure_kpa:.1f} kPa is more than "
-            f"{boiling.DISAGREEMENT_KPA:g} kPa from the {standard:.1f} kPa usual at "
-            f"{here.altitude_m:g} m: station pressure is wanted, not sea-level pressure; "
-            "check the altitude too."]
-    return []
+def _warnings(here: Limits, barometer_kpa: float | None) -> list[str]:
+    if barometer_kpa is None or not boiling.pressure_disagrees(here.altitude_m, barometer_kpa):
+        return []
+    standard = boiling.standard_pressure_kpa(here.altitude_m)
+    believed = here.pressure_kpa == barometer_kpa
+    return [
+        f"the barometer's {barometer_kpa:.1f} kPa is more than {boiling.DISAGREEMENT_KPA:g} kPa "
+        f"from the {standard:.1f} kPa usual at {here.altitude_m:.0f} m: station pressure is "
+        "wanted, not sea-level pressure; check the altitude too. "
+        + ("The lower pressure counts." if believed else
+           "It is not believed: the limits are those without a barometer.")]
 
 
-def _page(here: Limits, barometer: bool, say: Wording) -> None:
-    click.echo(f"At {here.altitude_m:g} m, {FLAG_SET}:\n")
+def _page(here: Limits, typed: str, barometer_kpa: float | None, say: Wording) -> None:
+    metres = "" if typed.endswith(" m") else f" ({here.altitude_m:.0f} m)"
+    click.echo(f"At {typed}{metres}, {FLAG_SET}:\n")
     rows = [("highest setpoint", here.setpoint_max_c, "heat to this at most"),
             ("ceiling (alarm)", here.alarm_c, "a batch without a fault never touches it"),
             ("controller trip", here.trip_c, "heat removed and latched"),
@@ -99,7 +108,7 @@ def _page(here: Limits, barometer: bool, say: Wording) -> None:
     for name, value, meaning in rows:
         click.echo(f"  {name:<18}{say.limit(value):>11}   {meaning}")
     click.echo()
-    click.echo(wrapped("Why: " + _why(here, barometer, say)))
+    click.echo(wrapped("Why: " + _why(here, barometer_kpa, say)))
     click.echo()
     click.echo(wrapped(
         "The pump must stir: an element is hotter than this, and methanol boils on it in still "
@@ -107,14 +116,15 @@ def _page(here: Limits, barometer: bool, say: Wording) -> None:
         "codes and licensed people come before these numbers."))
 
 
-def _why(here: Limits, barometer: bool, say: Wording) -> str:
+def _why(here: Limits, barometer_kpa: float | None, say: Wording) -> str:
     standard = boiling.standard_pressure_kpa(here.altitude_m)
     boils_c = boiling.boiling_point_c(here.p_eff_kpa) if (
         here.p_eff_kpa >= boiling.PRESSURE_RANGE_KPA[0]) else None
-    if not barometer:
-        text = (f"the standard atmosphere has {standard:.2f} kPa at {here.altitude_m:g} m; no "
-                f"barometer was given and bad weather may be {boiling.WEATHER_ALLOWANCE_KPA:g} "
-                "kPa lower")
+    if barometer_kpa != here.pressure_kpa:
+        missing = ("no barometer was given" if barometer_kpa is None else
+                   f"the barometer's {barometer_kpa:.2f} kPa cannot be")
+        text = (f"the standard atmosphere has {standard:.2f} kPa at {here.altitude_m:.0f} m; "
+                f"{missing} and bad weather may be {boiling.WEATHER_ALLOWANCE_KPA:g} kPa lower")
     elif here.pressure_kpa <= standard:
         text = (f"the barometer reads {here.pressure_kpa:.2f} kPa, and may be "
                 f"{boiling.BAROMETER_ALLOWANCE_KPA:g} kPa wrong")
@@ -138,8 +148,7 @@ def _why(here: Limits, barometer: bool, say: Wording) -> str:
 def _table(say: Wording, json_wanted: bool) -> None:
     rows = [boiling.limits(float(m)) for m in TABLE_M]
     if json_wanted:
-        click.echo(as_json({"altitudes": [
-            {k: round(v, 4) for k, v in asdict(row).items()} for row in rows]}))
+        click.echo(as_json({"altitudes": [_plain(row) for row in rows]}))
         return
     click.echo(f"Without a barometer, {FLAG_SET}:\n")
     click.echo(f"{'altitude':>8}{'pressure':>12}{'methanol':>14}{'highest':>14}{'ceiling':>14}"

@@ -10,6 +10,7 @@ from typing import Any
 from esterward.record.account import Account
 from esterward.record.read import Row
 from esterward.values.requests import OBSERVATIONS
+from esterward.values.rounding import down
 from esterward.values.status import STAGE_WORDS, STATE_WORDS
 
 WIDTH = 80
@@ -132,7 +133,7 @@ def _sheet_lines(sheet: Account | None) -> list[list[str]]:
         for key in keys:
             value = value.get(key) if isinstance(value, dict) else None
         if isinstance(value, (int, float)) and not isinstance(value, bool):
-            words.append(f"  {name:<20}{text.format(value)}")
+            words.append(f"  {name:<20}{text.format(down(value) if name == 'ceiling' else value)}")
 
     add("oil", "{:g} L", "oil_l")
     add("titration, mean", "{:.2f} mL", "titration", "mean_ml")

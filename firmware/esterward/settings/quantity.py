@@ -16,6 +16,7 @@ from typing import Any
 from esterward.chemistry.wording import Wording
 from esterward.settings.mistakes import Wrong, shown
 from esterward.settings.units import (
+    ALTITUDE,
     DEFINITIONS,
     DIFFERENCE,
     KINDS,
@@ -167,6 +168,9 @@ def _not_a_quantity(text: str, kind: Kind) -> Wrong:
         whole, part, unit = comma.groups()
         unit = unit if unit in kind.units else next(iter(kind.units))
         if len(part) == 3:
+            # Nobody gives an altitude in thousandths of a metre or a foot.
+            if kind is ALTITUDE and unit in ("m", "ft"):
+                return Wrong("a comma is not allowed in a number", f'"{whole}{part} {unit}"')
             return Wrong("a comma is not allowed in a number",
                          f'"{whole}{part} {unit}" or "{whole}.{part} {unit}"')
         return Wrong("the decimal mark is a point, not a comma", f'"{whole}.{part} {unit}"')

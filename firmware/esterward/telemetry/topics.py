@@ -21,6 +21,7 @@ from math import isfinite
 from typing import Any, Final
 from zlib import crc32
 
+from esterward.values.rounding import down
 from esterward.values.status import STAGE_WORDS, STATE_WORDS, Status
 
 BASE: Final = "homie/5"
@@ -43,8 +44,8 @@ _ID = re.compile(r"[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?\Z")
 class Property:
     """One row. about says what it is; field is the Status field it shows ("" = see value).
 
-    sampled: also a key of the sample, under the name of the field. hub: what a home-automation
-    hub should make of it: platform, then its options; empty = the hub is not told.
+    sampled: also a key of the sample, under the name of the field. limit: rounded down. hub:
+    what a home-automation hub should make of it: platform, then its options; empty = nothing.
     """
 
     node: str
@@ -62,6 +63,7 @@ class Property:
     settable: bool = False
     qos: int = 1
     sampled: bool = False
+    limit: bool = False
     hub: tuple[str, tuple[tuple[str, str], ...]] = ("", ())
 
 
@@ -132,7 +134,7 @@ PROPERTIES: Final[tuple[Property, ...]] = (
              "setpoint_c", unit="°C", sampled=True, hub=_TEMPERATURE),
     Property("vessel", "ceiling", "Ceiling", "float", EACH_SAMPLE,
              "highest oil temperature allowed now", "ceiling_c", unit="°C", sampled=True,
-             hub=_TEMPERATURE),
+             limit=True, hub=_TEMPERATURE),
     Property("vessel", "boiling", "Methanol boils at", "float", EACH_SAMPLE,
              "boiling point of methanol at this pressure", "boiling_c", unit="°C", sampled=True),
     Property("vessel", "methanol-flag", "Methanol in the vessel", "enum", AT_ONCE,
@@ -247,6 +249,8 @@ def text_of(prop: Property, value: Any) -> str:
     if value is None:
         return DELETED
     if prop.datatype == "float":
+        if prop.limit and isfinite(value):
+            value = down(value, prop.digits)
         return number_text(value, prop.digits)
     if prop.datatype == "integer":
         return number_text(value, 0)
@@ -314,6 +318,8 @@ def sample(status: Status, now_s: float, wall_s: float | None, boot: str) -> str
     line["boot"] = boot
     for field in SAMPLE_FIELDS:
         line[field] = _plain(getattr(status, field))
+    if status.ceiling_c is not None and isfinite(status.ceiling_c):
+        line["ceiling_c"] = down(status.ceiling_c, 3)
     line["flag"] = status.flag
     line["alarms"] = len(status.alarms)
     return json.dumps(line, ensure_ascii=False, separators=(",", ":"))
