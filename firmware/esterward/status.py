@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from esterward.chemistry import boiling
-from esterward.process.prompts import ANSWERS, PROMPTS, START_QUESTION
+from esterward.process.prompts import ANSWERS, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
 from esterward.process.timers import CREDIT_S, step_seconds
 from esterward.safety import alarms
@@ -148,7 +148,8 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
             return state.asked, state.asked_text, ANSWERS[prompt.kind]
         waiting = PROMPTS.get(controller.process.row.prompt)
         if waiting is not None and waiting.instead:
-            return "", waiting.instead.format_map(controller.words()), ""
+            return (WAITS if state.waiting else "",
+                    waiting.instead.format_map(controller.words()), "")
     elif state.asked:
         return state.asked, state.asked_text, ANSWERS[PROMPTS[state.asked].kind]
     return "", "", ""

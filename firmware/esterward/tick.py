@@ -317,7 +317,7 @@ class Controller:
         state, reactor = self.state, self.reactor
         energy = granted.heat or granted.mixer or granted.air
         k2_only = wish.k2_only and not state.safety.latches
-        asked = bool(state.process.asked)
+        asked = bool(state.process.asked or state.process.waiting)
         if any(event.kind in ("prompt_opened", "stage_ended") for event in log.events):
             state.chirp_s = CHIRP_S
         elif state.chirp_s > 0.0:

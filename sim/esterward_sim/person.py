@@ -94,8 +94,6 @@ class Person:
         """What calls for this person, as a key; empty when nothing does."""
         if status.prompt:
             return f"{status.prompt} {status.step} {status.repeat} {status.state}"
-        if status.prompt_text.startswith("Batch sheet not complete"):
-            return "sheet incomplete"
         if any(alarm.state == "unacknowledged" for alarm in status.alarms):
             return "alarm"
         return ""
@@ -143,8 +141,6 @@ class Person:
         handler = getattr(self, f"_do_{status.prompt}", None)
         if handler is not None:
             handler(status)
-        elif status.prompt_text.startswith("Batch sheet not complete"):
-            self._titrate()
         elif status.prompt:
             self._press("green")
         else:
@@ -185,6 +181,12 @@ class Person:
         self._plan(("hands", "drain_water"))
         self._plan(("flowed",))
         self._press("green")
+
+    def _do_waits(self, status: Status) -> None:
+        if status.prompt_text.startswith("Batch sheet not complete"):
+            self._titrate()
+        elif status.prompt_text.startswith("The methoxide was told"):
+            self._plan(("wait", 600.0), ("tell", "methoxide_c", 32.0))
 
     def _titrate(self) -> None:
         for _ in range(3):

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from typing import Final
 
 from esterward.chemistry.sheet import Sheet
-from esterward.process import start
+from esterward.process import asking, start
 from esterward.process.heating import HeaterControl
-from esterward.process.prompts import CLEAR_QUESTION, PROMPTS, START_QUESTION
+from esterward.process.observations import last_told
 from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
 from esterward.process.state import HAND_PUMP_S, ProcessState, Wish, World
@@ -39,10 +39,7 @@ PAUSE_S: Final = 15 * 60.0
 RESTART_S: Final = 60.0
 STORE_S: Final = 10.0
 SECOND_DOSES: Final = 2
-SAYS_NO: Final = ("yesno", "gateno", "pump", "washed")
 MIXING_STEPS: Final = ("mix.run", "check.ask")
-# Rows that want heat with no methanol in the vessel: a flag set by a silence locks them.
-CLEAR_HEATS: Final = ("dewater", "boil", "setpoint", "dry")
 REST_STARTS: Final = ("settle.first", "wash.stand", "dewater.stand")
 
 
@@ -88,10 +85,10 @@ class Process:
             self._idle(world, log)
         else:
             self.facts.start_ready = False
-        self._answer(world, log)
+        asking.answer(state, self.facts, world, log)
         self._prove(world, sheet)
         self._move(world, log)
-        self._ask(world, words, log)
+        asking.ask(state, self.facts, self.row, world, words, log)
         return self._wish(world, sheet)
 
     def _idle(self, world: World, log: EventLog) -> None:
@@ -124,33 +121,6 @@ class Process:
             found.append("a latch is set: cause gone, then hold blue 5 s")
         return tuple(found)
 
-    def _answer(self, world: World, log: EventLog) -> None:
-        facts = self.facts
-        facts.yes = facts.no = facts.answered = facts.gate = False
-        asked = self.state.asked
-        if self.state.gate_number and world.stored >= self.state.gate_number:
-            self.state.gate_number, facts.gate = 0, True  # a gate opens once it is on disk
-        if not asked or self.state.state != "running":
-            return
-        prompt = PROMPTS[asked]
-        for gesture in world.gestures:
-            answer = ""
-            if prompt.kind in ("yes", "yesno") and gesture == buttons.GREEN_SHORT:
-                answer, facts.yes = "yes", True
-            elif prompt.kind in SAYS_NO and gesture == buttons.BLUE_SHORT:
-                answer, facts.no = "no", True
-            elif prompt.kind in ("gate", "gateno") and gesture == buttons.GREEN_HELD:
-                answer = "gate opened"
-            if not answer:
-                continue
-            number = log.add("prompt_answered", prompt=asked, answer=answer)
-            if answer == "gate opened":
-                self.state.gate_number = number
-            facts.answered = facts.yes or facts.no
-            if facts.yes and prompt.evidence and prompt.evidence not in self.state.evidence:
-                self.state.evidence.append(prompt.evidence)
-            return
-
     def _prove(self, world: World, sheet: Sheet) -> None:
         """Turn the world, the timers and the sheet into the sequence's facts."""
         facts, state, batch = self.facts, self.state, self.batch
@@ -168,6 +138,7 @@ class Process:
                              and oil_c <= limits.setpoint_max_c)
         facts.sheet_complete = sheet.complete
         facts.checked_for_methanol = limits is not None and self.reactor.probes_checked
+        facts.sheet_ready = facts.sheet_complete and facts.checked_for_methanol
         facts.methoxide_cool = self._methoxide_cool()
         facts.heat_off_proven = timers.heat_off_s >= HEAT_OFF_PROOF_S
         facts.flag_stored, facts.flag_cleared = world.flag_stored, world.flag_cleared
@@ -202,8 +173,8 @@ class Process:
         state.flag_wait_s = state.flag_wait_s + world.dt_s if waits else 0.0
 
     def _methoxide_cool(self) -> bool:
-        told = [value for name, value in self.state.observed if name == "methoxide_c"]
-        return not told or told[-1] <= METHOXIDE_GATE_C
+        told_c = last_told(self.state.observed, "methoxide_c")
+        return told_c is None or told_c <= METHOXIDE_GATE_C
 
     def dose_waits(self, world: World, sheet: Sheet) -> tuple[str, ...]:
         """What the dosing gate still waits for, in words."""
@@ -305,39 +276,6 @@ class Process:
         state, stage = self.state, self.row.stage
         log.add("stage_ended", stage=stage, repeat=state.repeats.get(stage, 1),
                 started_s=round(state.row_started_s, 3), outcome=outcome)
-
-    def _ask(self, world: World, words: Callable[[], dict[str, str]], log: EventLog) -> None:
-        """Open the question of this moment when it may be asked; note each opening once."""
-        state = self.state
-        if self._flag_locks(world):
-            name = CLEAR_QUESTION
-        elif state.state == "running":
-            name = self.row.prompt
-            prompt = PROMPTS.get(name)
-            if prompt is None or (prompt.asks_if
-                                  and getattr(self.facts, prompt.asks_if) is not True):
-                name = ""
-        elif state.state == "idle":
-            name = CLEAR_QUESTION if world.flag else START_QUESTION
-        else:
-            name = ""
-        if name == state.asked:
-            return
-        state.asked = name
-        if name and name != START_QUESTION:
-            state.asked_text = PROMPTS[name].text.format_map(words())
-            log.add("prompt_opened", prompt=name, text=state.asked_text)
-
-    def _flag_locks(self, world: World) -> bool:
-        """True when only the clearing question can give this row its heat back.
-
-        A silence between guard and controller, a restart of either, sets the flag. Before the
-        dose and after the washed statement a person may say that nothing is in; in between the
-        flag is the truth, and nothing asks.
-        """
-        state = self.state
-        return (world.flag_doubted and not state.methanol_in and not world.latched
-                and self.row.heat in CLEAR_HEATS and state.state in ("running", "held"))
 
     # -- wishing ----------------------------------------------------------------------------
 

@@ -4,7 +4,7 @@ Answer kinds: "yes" green short; "yesno" green short or blue short; "gate" green
 "gateno" green held 2 s or blue short; "pump" blue short, while green runs the pump by hand;
 "washed" green and blue held 5 s together, or blue short for not yet. Words in braces are
 filled from the batch sheet by words(). The question is not asked while `asks_if` (a fact) is
-false; then `instead` is shown.
+false; then `instead` is shown, and `calls` says that it wants somebody to do something.
 """
 
 from __future__ import annotations
@@ -30,8 +30,14 @@ class Prompt:
     text: str
     asks_if: str = ""
     instead: str = ""
+    calls: bool = False
     evidence: str = ""
 
+
+TOO_WARM: Final = (
+    "The methoxide was told at {methoxide_c} degC, and above 45 degC none may be dosed. Vented, in "
+    "the open, stand it in cold water; then tell what it has come down to, with `esterward record "
+    "add methoxide TEMPERATURE`.")
 
 PROMPTS: Final[dict[str, Prompt]] = {
     "fill": Prompt("pump", "Fill in {oil_l} L of oil until the level float is wet; the pump runs "
@@ -42,13 +48,15 @@ PROMPTS: Final[dict[str, Prompt]] = {
                           "oil is hot: gloves, slowly. Drained, valve shut?"),
     "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "
                     "{methanol_l} L of methanol for {oil_l} L of oil. Right?",
-                    asks_if="sheet_complete", instead="Batch sheet not complete: {missing}"),
+                    asks_if="sheet_ready", instead="{sheet_waits}", calls=True),
     "dissolve": Prompt("yes", "Outdoors, goggles and gloves: {mass_g} g of {kind} slowly INTO "
                        "{methanol_l} L of methanol, vented, never the other way. No grains "
-                       "left and below 45 degC (better 35)?"),
+                       "left and below 45 degC (better 35)?",
+                       asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dissolve_second": Prompt("yes", "Second dose: {second_g} g of {kind} into {second_l} L of "
                               "methanol; try it in a jar first. Goggles, gloves, vented. No "
-                              "grains left and below 45 degC?"),
+                              "grains left and below 45 degC?",
+                              asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dose_gate": Prompt("gate", "Methoxide valve shut, lid shut, drain shut, nobody near a "
                         "flame. Open the gate to dosing?", asks_if="dose_permitted",
                         instead="Dosing waits: {dose_waits}"),
@@ -82,3 +90,4 @@ PROMPTS: Final[dict[str, Prompt]] = {
 
 START_QUESTION = "start"
 CLEAR_QUESTION = "washed"
+WAITS = "waits"  # stands for a question that cannot be asked yet

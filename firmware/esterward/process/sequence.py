@@ -34,6 +34,7 @@ class Facts:
     below_limit: bool = _fact("the oil is at or below the highest setpoint")
     sheet_complete: bool = _fact("the batch sheet has every number")
     checked_for_methanol: bool = _fact("altitude and the two-point probe check are on record")
+    sheet_ready: bool = _fact("the batch sheet is complete, altitude and probe check on record")
     methoxide_cool: bool = _fact("no methoxide temperature above 45 degC has been told")
     heat_off_proven: bool = _fact("the element has been proven off for 120 s")
     flag_stored: bool = _fact("the methanol flag is set, on disk here and at the guard")

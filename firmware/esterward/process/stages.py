@@ -72,7 +72,7 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
 
     Step("methoxide.sheet", "oil is kept warm until the batch sheet is confirmed",
          heat="setpoint", mixer=True, prompt="sheet", next=(
-             ("gate & sheet_complete", "methoxide.dissolve"),)),
+             ("gate & sheet_ready", "methoxide.dissolve"),)),
     Step("methoxide.dissolve", "dissolve the catalyst in the methanol", prompt="dissolve",
          timer="dissolve", next=(("yes & methoxide_cool", "dose.approach"),)),
     Step("methoxide.second", "dissolve the second dose", prompt="dissolve_second",

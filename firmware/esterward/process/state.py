@@ -69,6 +69,7 @@ class ProcessState:
     """Everything the process remembers, plain enough for a checkpoint.
 
     methanol_in: methoxide may have been poured; from the dose until the washed statement.
+    waiting: the question that cannot be asked until a person has mended something.
     hand_s: how long the pump has run of this press; HAND_PUMP_S is also "this press never may".
     """
 
@@ -84,6 +85,7 @@ class ProcessState:
     gate_number: int = 0
     asked: str = ""
     asked_text: str = ""
+    waiting: str = ""
     flag_wait_s: float = 0.0
     washes_done: int = 0
     second_doses: int = 0

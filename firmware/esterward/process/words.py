@@ -17,6 +17,18 @@ def number(value: float | None, digits: int = 1) -> str:
     return "?" if value is None else f"{value:.{digits}f}"
 
 
+def sheet_waits(sheet: Sheet, probes_checked: bool) -> str:
+    """What stands between the batch sheet and the methoxide, "" when nothing does."""
+    said = []
+    if not sheet.complete:
+        said.append("Batch sheet not complete: " + " ".join(sheet.why_not_complete))
+    if not probes_checked:
+        said.append("No methoxide yet: the two-point check of the probes is not on record. Compare "
+                    "both in ice water and in a warm bath, write checked = true under [probes] in "
+                    "the reactor file, and start guard and controller again; the batch waits.")
+    return " ".join(said)
+
+
 def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) -> dict[str, str]:
     """Every word in braces that prompts.PROMPTS uses."""
     state = process.state
@@ -40,7 +52,8 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "kind": batch.catalyst_kind,
         "purity": f"{batch.catalyst_purity * 100:.0f}",
         "methanol_l": number(sheet.methanol.volume_l if sheet.methanol else None, 1),
-        "missing": " ".join(sheet.why_not_complete) or "nothing",
+        "sheet_waits": sheet_waits(sheet, process.reactor.probes_checked),
+        "methoxide_c": number(last_told(state.observed, "methoxide_c"), 0),
         "second_g": number(second_g, 0),
         "second_l": number(second_l, 1),
         "dose_waits": ", ".join(waits) or "nothing",
