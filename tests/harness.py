@@ -1,18 +1,23 @@
-"""A controller driven by hand: ideal contactors, mixer and oil, one snapshot a second.
+"""A controller and its guard driven by hand: ideal contactors, mixer and oil.
 
-Used by the tests of the core. Nothing is simulated but what a healthy wire would say; a test
-changes one thing in `override` (inputs), `probe_a`, `probe_b` or `guard_changes`.
+Used by the tests of the core. The guard decides by its own rule, four times a second, from the
+controller's message before. Nothing is simulated but what a healthy wire would say; a test
+changes one thing in `override` (inputs, for both), `probe_a`, `probe_b` or `guard_changes`
+(what is heard of the guard's report).
 """
 
 from __future__ import annotations
 
+import copy
+import json
 from dataclasses import replace
 from typing import Any
 
+from esterward.guard import rule
 from esterward.safety.interlocks import INTERLOCKS, Interlock
 from esterward.tick import Controller, Decision, from_plain
 from esterward.values.batch import Batch
-from esterward.values.messages import GuardReport
+from esterward.values.messages import ControllerReport, GuardReport
 from esterward.values.reactor import Reactor
 from esterward.values.readings import Inputs, ProbeReading
 from esterward.values.requests import Request
@@ -35,7 +40,11 @@ class Bench:
         self.now_s = 100.0
         self.oil_c = 20.0
         self.level_wet = False
-        self.guard_flag = True
+        self.guard = rule.GuardState(unwritten=True)
+        self.guard_config = rule.config_of(reactor)
+        self.guard_stored = False
+        self.report: GuardReport | None = None
+        self.message: ControllerReport | None = None
         self.override: dict[str, Any] = {}
         self.guard_changes: dict[str, Any] = {}
         self.guard_at_s: float | None = None
@@ -51,42 +60,55 @@ class Bench:
         self.last: Decision | None = None
         self.buttons = {"green": False, "black": False, "blue": False}
         self.warms = True
+        self.element_share = 1.0     # of the element's power
+        self.warms_off = False       # and whether it flows although K1 is commanded off
+        self.dt_s = 1.0
 
     def inputs(self) -> Inputs:
         out = self.controller.outputs
         good = Inputs(
             estop_closed=True, level_wet=self.level_wet, cutout_closed=True,
-            k1_open=not out.k1, k2_open=not out.k2_wanted, mixer_proof=out.mixer,
-            **self.buttons)
+            k1_open=not out.k1, k2_open=not self.guard.enabled,
+            mixer_proof=out.mixer and self.guard.enabled, **self.buttons)
         return replace(good, **self.override)
 
     def snapshot(self, requests: tuple[Request, ...] = (), periodic: bool = True) -> Snapshot:
-        reading = ProbeReading(round(self.oil_c * 16) / 16, self.now_s)
-        limits = self.controller.limits
-        report = GuardReport(
-            count=1, at_s=self.now_s if self.guard_at_s is None else self.guard_at_s,
-            boot="b1", inputs=self.inputs(), probe_b=self.probe_b or reading,
-            enable=self.controller.outputs.k2_wanted, latches=(), flag=self.guard_flag,
-            trip_c=60.0, pressure_kpa=limits.p_eff_kpa if limits else None,
-            hash=self.reactor.digest)
+        reading = self._reading()
+        assert self.report is not None
+        at_s = self.report.at_s if self.guard_at_s is None else self.guard_at_s
+        report = replace(self.report, at_s=at_s, inputs=self.inputs())
         report = replace(report, **self.guard_changes)
         return Snapshot(
             now_s=self.now_s, boot=self.boot, periodic=periodic, wall_s=self.wall_s,
             probe_a=self.probe_a or reading, barometer_kpa=self.barometer_kpa, guard=report,
             stored=self.stored, record_fault=self.record_fault, requests=requests)
 
-    def tick(self, requests: tuple[Request, ...] = (), dt_s: float = 1.0) -> Decision:
+    def _reading(self) -> ProbeReading:
+        return ProbeReading(round(self.oil_c * 16) / 16, self.now_s)
+
+    def guard_cycles(self) -> None:
+        """The guard's four cycles of the second that ends now."""
+        now_s = self.now_s
+        probe_b = self.probe_b or self._reading()
+        for at_s in (now_s - 0.75, now_s - 0.5, now_s - 0.25, now_s):
+            decision = rule.step(
+                self.guard_config, self.guard, at_s, "b1", self.inputs(),
+                replace(probe_b, at_s=min(probe_b.at_s, at_s)), self.barometer_kpa,
+                self.message, self.guard_stored)
+            self.guard_stored = decision.write is not None
+            self.report = decision.report
+
+    def tick(self, requests: tuple[Request, ...] = (), dt_s: float | None = None) -> Decision:
+        dt_s = self.dt_s if dt_s is None else dt_s
         self.now_s += dt_s
-        if self.warms and self.controller.outputs.k1:
-            self.oil_c += dt_s * 3000.0 / (120.0 * 0.918 * 2040.0)
+        self.guard_cycles()
+        if self.warms and (self.controller.outputs.k1 or self.warms_off):
+            self.oil_c += dt_s * 3000.0 * self.element_share / (120.0 * 0.918 * 2040.0)
         decision = self.controller.tick(self.snapshot(requests))
-        self.last = decision
+        self.last, self.message = decision, decision.message
         self.events += decision.events
         if self.stores:
             self.stored = self.controller.state.last_event
-        flag = self.controller.state.flag.set
-        if "flag" not in self.guard_changes:
-            self.guard_flag = flag
         return decision
 
     def ticks(self, count: int) -> Decision:
@@ -148,14 +170,16 @@ class Bench:
         self.ticks(70)
         assert self.controller.outputs.k1 and self.oil_c < 40.0
 
-    def copy(self) -> Bench:
-        """Another bench in the same state, the controller through its plain form."""
-        import copy
-        import json
+    def copy(self, interlocks: tuple[Interlock, ...] | None = None) -> Bench:
+        """Another bench in the same state, the controller through its plain form.
 
+        interlocks: another table for it.
+        """
         whole = json.loads(json.dumps(self.controller.to_plain()))
         other = copy.copy(self)
-        other.controller = from_plain(self.reactor, self.batch, whole, self.interlocks)
+        other.interlocks = self.interlocks if interlocks is None else interlocks
+        other.controller = from_plain(self.reactor, self.batch, whole, other.interlocks)
+        other.guard = copy.deepcopy(self.guard)
         other.override, other.buttons = dict(self.override), dict(self.buttons)
         other.guard_changes, other.events = dict(self.guard_changes), list(self.events)
         return other

@@ -1,32 +1,65 @@
 """Each interlock, from a heating batch: one input made bad, heat off, the reason named.
 
-The same check is run once more with the row taken out of the table and must then fail, so
-that none of these can pass by accident.
+Each check is run once more with its rows taken out of the table and must then fail, so that
+none of these can pass by accident. Every row of the table has a case here.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import pytest
 
 from esterward.safety.faults import FAULTS
-from esterward.safety.interlocks import INTERLOCKS
+from esterward.safety.interlocks import INTERLOCKS, Interlock
 from esterward.values.readings import OPTIONAL_INPUTS, ProbeReading
 from harness import BATCH, REACTOR, Bench
 
-FULL = replace(REACTOR, rig_level="full", fitted=(
-    "lid_closed", "vent_proof", "vapour_low", "sump_dry", "drain_closed", "cutout2_closed"))
+FULL = replace(REACTOR, rig_level="full", fitted=OPTIONAL_INPUTS)
+
+# What must be off after two ticks. "heat": the mixer goes on; "none": it is only told.
+ALL, HEAT, NONE = "all", "heat", "none"
+MakeBad = Callable[[Bench], None]
 
 
-def _input(name: str, level: bool) -> Callable[[Bench], None]:
+@dataclass(frozen=True)
+class Case:
+    """make_bad changes the world; needs, when: the rows meant, all of the code when empty.
+
+    reaction: the batch state that must be reached, where two rows differ in nothing else.
+    """
+
+    code: str
+    stops: str
+    make_bad: MakeBad
+    needs: str = ""
+    when: str = ""
+    reaction: str = ""
+    full: bool = False
+
+    def table(self) -> tuple[Interlock, ...]:
+        """The interlocks without the rows meant."""
+        return tuple(row for row in INTERLOCKS if not (
+            row.code == self.code and self.needs in ("", row.needs)
+            and self.when in ("", row.when)))
+
+
+def _input(name: str, level: bool) -> MakeBad:
     def make_bad(bench: Bench) -> None:
         bench.override[name] = level
     return make_bad
 
 
-def _stale(which: str) -> Callable[[Bench], None]:
+def _input_for(name: str, level: bool, seconds: int) -> MakeBad:
+    """An input with a delay of its own, of which two ticks are left."""
+    def make_bad(bench: Bench) -> None:
+        bench.override[name] = level
+        bench.ticks(seconds)
+    return make_bad
+
+
+def _stale(which: str) -> MakeBad:
     """The last reading stands still; it may serve for five seconds."""
     def make_bad(bench: Bench) -> None:
         setattr(bench, which, ProbeReading(bench.oil_c, bench.now_s))
@@ -35,7 +68,7 @@ def _stale(which: str) -> Callable[[Bench], None]:
     return make_bad
 
 
-def _value(which: str, c: float | None) -> Callable[[Bench], None]:
+def _value(which: str, c: float | None) -> MakeBad:
     """A value that is refused, after the last good one has had its five seconds."""
     def make_bad(bench: Bench) -> None:
         for _ in range(4):
@@ -45,7 +78,7 @@ def _value(which: str, c: float | None) -> Callable[[Bench], None]:
     return make_bad
 
 
-def _guard(**changes: object) -> Callable[[Bench], None]:
+def _guard(**changes: object) -> MakeBad:
     def make_bad(bench: Bench) -> None:
         bench.guard_changes.update(changes)
     return make_bad
@@ -54,6 +87,37 @@ def _guard(**changes: object) -> Callable[[Bench], None]:
 def _refuses(bench: Bench) -> None:
     bench.guard_changes["enable"] = False
     bench.override["k2_open"] = True
+
+
+def _k2_welded(bench: Bench) -> None:
+    bench.guard_changes["enable"] = False
+    bench.override["k2_open"] = False
+
+
+def _set_oil(bench: Bench, oil_c: float) -> None:
+    """Oil at another temperature, believed by both as if it had come there slowly."""
+    safety = bench.controller.state.safety
+    safety.probe_a.good_c = safety.probe_b.good_c = bench.guard.good_c = bench.oil_c = oil_c
+    bench.warms = False
+
+
+def _k1_welded(bench: Bench) -> None:
+    """The heater law switches off at the setpoint; K1 stays closed."""
+    setpoint_c = bench.controller.sheet.setpoint_c
+    assert setpoint_c is not None
+    _set_oil(bench, setpoint_c + 0.3)
+    bench.override["k1_open"] = False
+    for _ in range(30):
+        if not bench.controller.outputs.k1:
+            break
+        bench.tick()
+
+
+def _mixer_runs_on(bench: Bench) -> None:
+    bench.override["mixer_proof"] = True
+    bench.press("black")
+    bench.ticks(3)
+    assert not bench.controller.outputs.mixer and _reasons(bench) == set()
 
 
 def _silent(bench: Bench) -> None:
@@ -65,15 +129,20 @@ def _presence(bench: Bench) -> None:
 
 
 def _alarm_limit(bench: Bench) -> None:
-    for which in ("probe_a", "probe_b"):
-        judge = getattr(bench.controller.state.safety, which)
-        judge.good_c = 112.0
-    bench.oil_c = 112.5
+    _set_oil(bench, 112.0)
 
 
 def _trip_limit(bench: Bench) -> None:
-    _alarm_limit(bench)
-    bench.oil_c = 113.0
+    _set_oil(bench, 113.0)
+
+
+def _trip_with_methanol(bench: Bench) -> None:
+    limits = bench.controller.limits
+    assert limits is not None
+    bench.controller.state.flag.set = True
+    bench.tick()
+    assert bench.controller.outputs.mixer
+    _set_oil(bench, limits.trip_c + 0.0625)
 
 
 def _apart(bench: Bench) -> None:
@@ -81,9 +150,32 @@ def _apart(bench: Bench) -> None:
     bench.warms = False
 
 
+def _apart_for_a_minute(bench: Bench) -> None:
+    bench.warms = False
+    for second in range(60):
+        bench.oil_c += 0.0625 if second % 2 else -0.0625
+        bench.probe_b = ProbeReading(bench.oil_c + 2.5, bench.now_s + 1.0)
+        bench.tick()
+    assert bench.controller.outputs.mixer
+    bench.probe_b = ProbeReading(bench.oil_c + 2.5, bench.now_s + 1.0)
+
+
+def _probe_a_stuck(bench: Bench) -> None:
+    c = round(bench.oil_c * 16) / 16
+    for _ in range(120):
+        bench.probe_a = ProbeReading(c, bench.now_s + 1.0)
+        if bench.controller.state.safety.probe_a.stuck:
+            return
+        bench.tick()
+    raise AssertionError("probe A never counted as stuck")
+
+
+def _wet_only_now(bench: Bench) -> None:
+    bench.controller.state.safety.wet_s = 0.0
+
+
 def _flag(bench: Bench) -> None:
     bench.controller.state.flag.set = True
-    bench.guard_flag = True
 
 
 def _record(bench: Bench) -> None:
@@ -91,36 +183,90 @@ def _record(bench: Bench) -> None:
     bench.record_fault = "disk full"
 
 
-CASES: dict[str, tuple[str, Callable[[Bench], None]]] = {
-    "e-stop pressed": ("e-stop", _input("estop_closed", False)),
-    "cut-out open": ("cut-out", _input("cutout_closed", False)),
-    "level dry": ("level", _input("level_wet", False)),
-    "mixer not proven": ("mixer", _input("mixer_proof", False)),
-    "K1 reads open while commanded closed": ("k1-open", _input("k1_open", True)),
-    "K2 reads open while commanded closed": ("k2-open", _input("k2_open", True)),
-    "probe A stale": ("probe-a", _stale("probe_a")),
-    "probe B stale": ("probe-b", _stale("probe_b")),
-    "probe A missing": ("probe-a", _value("probe_a", None)),
-    "probe A not a number": ("probe-a", _value("probe_a", float("nan"))),
-    "probe A implausible": ("probe-a", _value("probe_a", -109.9)),
-    "probe B implausible": ("probe-b", _value("probe_b", 127.9375)),
-    "probes disagree": ("probes-apart", _apart),
-    "guard silent": ("guard-silent", _silent),
-    "guard of another boot": ("guard-silent", _guard(boot="other")),
-    "guard with another configuration": ("guard-disagrees", _guard(hash="other")),
-    "guard does not enable": ("guard-refuses", _refuses),
-    "nobody there": ("presence", _presence),
-    "alarm limit": ("over-alarm", _alarm_limit),
-    "trip limit": ("over-trip", _trip_limit),
-    "methanol flag set": ("methanol", _flag),
-    "record cannot store": ("record", _record),
-}
-OPTIONAL: dict[str, tuple[str, Callable[[Bench], None]]] = {
-    "lid open": ("lid", _input("lid_closed", False)),
-    "vapour": ("vapour", _input("vapour_low", False)),
-    "sump wet": ("sump", _input("sump_dry", False)),
-    "drain open": ("drain", _input("drain_closed", False)),
-    "second cut-out open": ("cut-out-2", _input("cutout2_closed", False)),
+def _no_limits(bench: Bench) -> None:
+    """Where no methanol is planned the process would go on without: the row is what stops it."""
+    bench.controller.state.process.step = "dewater.warm"
+    bench.tick()
+    assert bench.controller.outputs.k1
+    bench.controller.limits = None
+
+
+def _slow(bench: Bench) -> None:
+    """Just too late for the controller, and the guard has not yet let go."""
+    bench.dt_s = 2.1
+    bench.guard_changes["enable"] = True
+    bench.override.update(k2_open=False, mixer_proof=True)
+
+
+def _effect(code: str, share: float) -> MakeBad:
+    """The element gives another share of its power until the effect check has seen it."""
+    def make_bad(bench: Bench) -> None:
+        bench.element_share = share
+        for _ in range(1500):
+            if code in bench.controller.state.safety.effects.verdicts:
+                return
+            bench.tick()
+        raise AssertionError(f"the effect check never said {code}")
+    return make_bad
+
+
+def _warms_although_off(bench: Bench) -> None:
+    """At the setpoint the heater law rests; the element does not."""
+    setpoint_c = bench.controller.sheet.setpoint_c
+    assert setpoint_c is not None
+    _set_oil(bench, setpoint_c + 0.3)
+    bench.ticks(5)
+    bench.warms = bench.warms_off = True
+    _effect("warming-off", 1.0)(bench)
+
+
+CASES: dict[str, Case] = {
+    "e-stop pressed": Case("e-stop", ALL, _input("estop_closed", False)),
+    "cut-out open": Case("cut-out", ALL, _input("cutout_closed", False)),
+    "level dry": Case("level", ALL, _input("level_wet", False)),
+    "level wet for a moment only": Case("level", HEAT, _wet_only_now, needs="level_wet"),
+    "mixer not proven": Case("mixer", HEAT, _input("mixer_proof", False)),
+    "mixer not proven for five seconds": Case(
+        "mixer", ALL, _input_for("mixer_proof", False, 4), needs="mixer_starts"),
+    "mixer runs on": Case("mixer-runs-on", ALL, _mixer_runs_on),
+    "K1 reads open while commanded closed": Case("k1-open", ALL, _input("k1_open", True)),
+    "K2 reads open while commanded closed": Case("k2-open", ALL, _input("k2_open", True)),
+    "K1 welded": Case("k1-welded", ALL, _k1_welded),
+    "K2 welded": Case("k2-welded", ALL, _k2_welded),
+    "probe A stale": Case("probe-a", HEAT, _stale("probe_a")),
+    "probe B stale": Case("probe-b", HEAT, _stale("probe_b")),
+    "probe A missing": Case("probe-a", HEAT, _value("probe_a", None)),
+    "probe A not a number": Case("probe-a", HEAT, _value("probe_a", float("nan"))),
+    "probe A implausible": Case("probe-a", HEAT, _value("probe_a", -109.9)),
+    "probe B implausible": Case("probe-b", HEAT, _value("probe_b", 127.9375)),
+    "probe A repeats one value": Case("probe-stuck", ALL, _probe_a_stuck),
+    "probes disagree": Case("probes-apart", HEAT, _apart),
+    "probes disagree for a minute": Case(
+        "probes-apart", ALL, _apart_for_a_minute, needs="probes_together"),
+    "guard silent": Case("guard-silent", ALL, _silent),
+    "guard of another boot": Case("guard-silent", ALL, _guard(boot="other")),
+    "guard with another configuration": Case("guard-disagrees", ALL, _guard(hash="other")),
+    "guard does not enable": Case("guard-refuses", HEAT, _refuses),
+    "nobody there": Case("presence", ALL, _presence),
+    "alarm limit": Case("over-alarm", HEAT, _alarm_limit),
+    "trip limit": Case("over-trip", ALL, _trip_limit, when="known_clear",
+                       reaction="aborted"),
+    "trip limit with methanol": Case(
+        "over-trip", ALL, _trip_with_methanol, when="known_set", reaction="held"),
+    "methanol flag set": Case("methanol", HEAT, _flag),
+    "record cannot store": Case("record", ALL, _record),
+    "no boiling limit known": Case("limits", HEAT, _no_limits),
+    "tick comes late": Case("slow", HEAT, _slow),
+    "element dead": Case("no-response", ALL, _effect("no-response", 0.0)),
+    "element twice as strong": Case("over-response", ALL, _effect("over-response", 2.0)),
+    "element half as strong": Case("half-power", NONE, _effect("half-power", 0.5)),
+    "element on although switched off": Case("warming-off", ALL, _warms_although_off),
+    "lid open": Case("lid", ALL, _input("lid_closed", False), full=True),
+    "vapour": Case("vapour", ALL, _input("vapour_low", False), full=True),
+    "sump wet": Case("sump", ALL, _input("sump_dry", False), full=True),
+    "drain open": Case("drain", ALL, _input("drain_closed", False), full=True),
+    "vent without flow": Case("vent", ALL, _input_for("vent_proof", False, 4), full=True),
+    "second cut-out open": Case("cut-out-2", ALL, _input("cutout2_closed", False), full=True),
 }
 
 
@@ -129,51 +275,73 @@ def _reasons(bench: Bench) -> set[str]:
     return set(safety.withheld.values()) | set(safety.latches) | set(safety.alarms)
 
 
-def _heat_off_and_named(bench: Bench, code: str, make_bad: Callable[[Bench], None]) -> bool:
-    make_bad(bench)
+def _off_and_named(bench: Bench, case: Case) -> bool:
+    case.make_bad(bench)
     bench.tick()
     bench.tick()
-    return not bench.controller.outputs.k1 and code in _reasons(bench)
+    out = bench.controller.outputs
+    on = {ALL: (False, False, False), HEAT: (False, True, True), NONE: (True, True, True)}
+    if case.reaction:
+        bench.ticks(2)
+        out = bench.controller.outputs
+    return ((out.k1, out.mixer, out.k2_wanted) == on[case.stops]
+            and case.code in _reasons(bench) and bench.state.startswith(case.reaction))
 
 
-def _heating(code_left_out: str = "", full: bool = False) -> Bench:
-    table = tuple(row for row in INTERLOCKS if row.code != code_left_out)
-    bench = Bench(FULL if full else REACTOR, BATCH, table)
-    if full:
-        bench.override.update(lid_closed=True, vent_proof=True, vapour_low=True, sump_dry=True,
-                              drain_closed=True, cutout2_closed=True)
-        bench.controller.state.process.checks.checks["lid"].done_boot = "b1"
-        bench.controller.state.process.checks.checks["vent"].done_boot = "b1"
+@pytest.fixture(scope="module")
+def heating() -> Bench:
+    bench = Bench()
     bench.to_heating()
     return bench
 
 
 @pytest.fixture(scope="module")
-def heating() -> Bench:
-    return _heating()
+def heating_full() -> Bench:
+    bench = Bench(FULL, BATCH)
+    bench.override.update(dict.fromkeys(OPTIONAL_INPUTS, True))
+    for name in ("lid", "vent"):
+        bench.controller.state.process.checks.checks[name].done_boot = "b1"
+    bench.to_heating()
+    return bench
 
 
-@pytest.mark.parametrize("case", CASES)
-def test_heat_is_off_within_two_ticks_and_the_reason_is_named(case: str, heating: Bench) -> None:
-    code, make_bad = CASES[case]
-    assert _heat_off_and_named(heating.copy(), code, make_bad)
+@pytest.mark.parametrize("name", CASES)
+def test_what_must_be_off_is_off_within_two_ticks_and_the_reason_is_named(
+    name: str, heating: Bench, heating_full: Bench,
+) -> None:
+    case = CASES[name]
+    assert _off_and_named((heating_full if case.full else heating).copy(), case)
 
 
-@pytest.mark.parametrize("case", CASES)
-def test_without_its_row_that_check_fails(case: str) -> None:
-    code, make_bad = CASES[case]
-    assert not _heat_off_and_named(_heating(code), code, make_bad)
+@pytest.mark.parametrize("name", CASES)
+def test_without_its_row_that_check_fails(
+    name: str, heating: Bench, heating_full: Bench,
+) -> None:
+    case = CASES[name]
+    bench = (heating_full if case.full else heating).copy(case.table())
+    assert not _off_and_named(bench, case)
 
 
-@pytest.mark.parametrize("case", OPTIONAL)
-def test_an_optional_input_removes_heat_when_it_is_fitted(case: str) -> None:
-    code, make_bad = OPTIONAL[case]
-    bench = _heating(full=True)
-    make_bad(bench)
-    bench.tick()
-    bench.tick()
-    assert not bench.controller.outputs.k1
-    assert code in _reasons(bench)
+def test_every_row_has_a_case() -> None:
+    assert {row.code for row in INTERLOCKS} == {case.code for case in CASES.values()}
+
+
+def test_the_guard_beside_it_decides_by_itself(heating: Bench) -> None:
+    bench = heating.copy()
+    bench.probe_b = ProbeReading(None, bench.now_s, "unplugged")
+    bench.ticks(7)
+    assert bench.guard.latches == ["probe"]
+    assert bench.report is not None and not bench.report.enable
+
+
+def test_a_guard_that_refuses_is_named_only_when_nothing_else_explains_it(
+    heating: Bench,
+) -> None:
+    bench = heating.copy()
+    bench.probe_b = ProbeReading(bench.oil_c, bench.now_s)
+    bench.ticks(8)
+    assert bench.guard.latches == ["probe"] and not bench.controller.outputs.k1
+    assert bench.why_withheld()["heat"] == "probe-b"
 
 
 @pytest.mark.parametrize("level", [None, float("nan")])
@@ -181,9 +349,9 @@ def test_an_optional_input_removes_heat_when_it_is_fitted(case: str) -> None:
     ("lid_closed", "lid"), ("vent_proof", "vent"), ("vapour_low", "vapour"),
     ("sump_dry", "sump"), ("drain_closed", "drain"), ("cutout2_closed", "cut-out-2")])
 def test_a_fitted_input_that_says_nothing_is_as_bad_as_one_that_says_no(
-    name: str, code: str, level: float | None,
+    name: str, code: str, level: float | None, heating_full: Bench,
 ) -> None:
-    bench = _heating(full=True)
+    bench = heating_full.copy()
     bench.override[name] = level
     bench.ticks(7)
     assert not bench.controller.outputs.k1
@@ -192,13 +360,9 @@ def test_a_fitted_input_that_says_nothing_is_as_bad_as_one_that_says_no(
 
 def test_an_input_that_is_not_fitted_asks_nothing(heating: Bench) -> None:
     bench = heating.copy()
-    assert set(_optional_levels(bench)) == {None}
+    assert {getattr(bench.inputs(), name) for name in OPTIONAL_INPUTS} == {None}
     bench.ticks(30)
     assert bench.controller.outputs.k1 and _reasons(bench) == set()
-
-
-def _optional_levels(bench: Bench) -> list[bool | None]:
-    return [getattr(bench.inputs(), name) for name in OPTIONAL_INPUTS]
 
 
 def test_every_row_names_a_fault_of_the_table() -> None:

@@ -14,7 +14,7 @@ class TwinBench(Bench):
 
     compared = 0
 
-    def tick(self, requests: tuple[Request, ...] = (), dt_s: float = 1.0) -> Decision:
+    def tick(self, requests: tuple[Request, ...] = (), dt_s: float | None = None) -> Decision:
         twin = self.copy()
         decision = super().tick(requests, dt_s)
         assert Bench.tick(twin, requests, dt_s) == decision, (self.state, self.step)

@@ -4,7 +4,7 @@ A row never asks which stage the batch believes it is in. `needs` names a fact o
 safety.facts, which is True only when proven, so that a NaN, a None or a silence reads False.
 `removes` acts in the same tick and as long as the fact is missing. When the fact has been
 missing for `after_s` while `when` held, the fault is raised: reaction "hold", "abort",
-"pause" or "" and a latch or not.
+"pause" or "" and a latch or not. Of several rows the first is the reason people are told.
 """
 
 from __future__ import annotations
@@ -51,8 +51,6 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("k2-welded", "k2_obeys_off", ALL, "abort", True, "heard"),
     Interlock("mixer-runs-on", "mixer_stops", ALL, "abort", True, "heard"),
     Interlock("guard-disagrees", "guard_agrees", ALL, "hold", True, "heard"),
-    Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",
-              limits.GUARD_REFUSES_S),
     Interlock("probe-a", "probe_a_fresh", (HEAT, AIR), "hold", True, "energised",
               limits.PROBE_AGE_LATCH_S - limits.PROBE_AGE_OFF_S),
     Interlock("probe-b", "probe_b_fresh", (HEAT, AIR), "hold", True, "energised",
@@ -74,4 +72,7 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("record", "record_stores", (HEAT,), "hold", True, "energised"),
     Interlock("limits", "limits_known", (HEAT,), "", False, "never"),
     Interlock("slow", "tick_on_time", (HEAT,), "", False, "never"),
+    # Last: the guard mostly refuses for a cause that has a row above, which should be named.
+    Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",
+              limits.GUARD_REFUSES_S),
 )
