@@ -6,11 +6,11 @@ cd "$(dirname "$0")/.."
 EXTRAS=test
 . .ci/venv.sh
 missing=
-for pair in mosquitto:mosquitto mosquitto_sub:mosquitto-clients; do
+for pair in mosquitto:mosquitto mosquitto_sub:mosquitto-clients strace:strace; do
     PATH="$PATH:/usr/sbin" command -v "${pair%%:*}" >/dev/null 2>&1 || missing="$missing ${pair##*:}"
 done
 if [ -n "$missing" ]; then
-    say "Installing$missing for the MQTT tests ..."
+    say "Installing$missing for the tests of MQTT and of power cuts ..."
     apt_install $missing || say "Could not install$missing (needs root or sudo); the tests that need it are listed at the end."
 fi
 PATH="$PATH:/usr/sbin"; export PATH

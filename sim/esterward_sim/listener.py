@@ -23,7 +23,7 @@ USAGE = "usage: python -m esterward_sim.listener HOST PORT DEVICE_ID"
 BASE = "homie/5"
 # Said by an alert already, or too small for a person.
 UNSAID = frozenset({"prompt_opened", "alarm_raised", "grant_withheld", "check_seen",
-                    "step_started", "request_accepted", "request_refused"})
+                    "step_started", "request_accepted", "request_refused", "alarm_returned"})
 STATES = {
     "init": "the reactor is connecting", "ready": "the reactor is connected",
     "disconnected": "the reactor said goodbye", "lost": "the reactor is LOST: nobody knows what "
@@ -48,6 +48,7 @@ class Listener:
         self._at_s: float | None = None
         self._number = 0
         self._alerts: dict[str, str] = {}
+        self._said: set[str] = set()
         self._was_ready = False
         self.ended = ""
 
@@ -79,11 +80,14 @@ class Listener:
     def _alert(self, alert: str, text: str) -> None:
         known = self._alerts.pop(alert, "")
         if text:
+            # A question about an alarm tells the alarm: the same words once are enough.
+            told = any(text in other for other in self._alerts.values())
             self._alerts[alert] = text
-            if text != known:
+            if text != known and not told:
                 self._say("ALERT", text)
         elif known:
-            self._say("over", alert.replace("-", " "))
+            code = alert.removeprefix("alarm-")
+            self._say("over", code.replace("-", " ") if code == alert else f"alarm {code}")
 
     def _line(self, name: str, line: dict[str, Any]) -> None:
         if name == "stream/sample":
@@ -94,10 +98,15 @@ class Listener:
             return  # sent again after a broken connection
         self._number = line["number"]
         self._at_s = float(line["at_s"])
+        text = str(line["text"])
+        if line["kind"] == "stage_ended" and any(one.startswith(text) for one in self._said):
+            return  # the alert said it, with what comes now
         if line["kind"] not in UNSAID:
-            self._say("event", line["text"])
+            self._say("event", text)
 
     def _say(self, kind: str, words: str) -> None:
+        if kind == "ALERT" and " finished: " in words:
+            self._said.add(words)
         print(f"{batch_time(self._at_s):>8}  {kind:<6} {words}", file=self._out, flush=True)
 
 

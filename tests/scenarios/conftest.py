@@ -19,7 +19,7 @@ TOP = Path(__file__).parents[2]
 @pytest.fixture(scope="session")
 def example() -> tuple[Batch, Reactor]:
     batch, reactor = load_pair(TOP / "sim/scenarios/demo/batch.toml",
-                               TOP / "firmware/config/reactor.toml")
+                               TOP / "sim/scenarios/demo/reactor.toml")
     assert reactor is not None
     return batch, reactor
 

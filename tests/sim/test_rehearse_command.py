@@ -8,11 +8,13 @@ import socket
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from esterward import cli
+from esterward.settings.files import load_pair, load_reactor, reactor_beside
 from esterward_sim import publish, rehearsal
 from esterward_sim.broker import EmbeddedBroker
 from samples import SMALLEST_BATCH as SMALLEST
@@ -186,3 +188,11 @@ def test_the_faults_are_listed_with_their_rows() -> None:
     rows = json.loads(done.stdout)
     assert done.returncode == 0 and len(rows) > 50
     assert all(row["name"] and row["sentence"] and row["rows"] for row in rows)
+
+
+def test_the_demo_has_its_reactor_beside_its_batch_and_it_is_that_of_the_example() -> None:
+    batch = TOP / "sim/scenarios/demo/batch.toml"
+    beside = reactor_beside(batch)
+    assert beside is not None, "the demo says no note about a file that is not there"
+    _, demo = load_pair(batch, beside)
+    assert demo == replace(load_reactor(REACTOR), digest=demo.digest)

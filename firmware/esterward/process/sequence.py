@@ -56,7 +56,7 @@ class Facts:
     hold_wanted: bool = _fact("black pressed, a hold asked for, or a fault that holds")
     pause_wanted: bool = _fact("presence ran out while energy was wanted")
     off_proven: bool = _fact("contactors and mixer read back open")
-    off_overdue: bool = _fact("they did not within 10 s")
+    off_overdue: bool = _fact("contactors and mixer did not read back open within 10 s")
     press: bool = _fact("a green press")
     pause_over: bool = _fact("paused for 15 min")
     release: bool = _fact("green held after a hold, no latch")

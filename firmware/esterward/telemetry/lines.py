@@ -40,13 +40,15 @@ LINE_WORDS: Final[dict[str, str]] = {
     "flag_set": "methanol flag set: methanol may be in the vessel",
     "flag_cleared": "methanol flag cleared: {evidence}",
     "check_seen": "start check seen: {check}",
-    "observation": "told from {source}: {name} {value}",
+    "observation": "told {source}: {name} {value}",
     "sheet_changed": "batch sheet: catalyst {mass_g} g, methanol {methanol_l} L",
     "request_accepted": "request {id} accepted",
     "request_refused": "request {id} refused: {why}",
     "grant_withheld": "{output} withheld: {why}",
     "note": "{text}",
 }
+
+SOURCES: Final = {"local": "at the machine", "mqtt": "from afar"}
 
 # These may go first when the outbox is full; every other kind is kept as long as possible.
 MINOR_KINDS: Final = frozenset({
@@ -95,7 +97,12 @@ def line_words(event: Event) -> str:
             words[key] = STATE_WORDS.get(words[key], words[key])
     name = data.get("name")
     if event.kind == "observation" and name in OBSERVATIONS:
+        words["name"] = str(name).rsplit("_", 1)[0].replace("_", " ")  # the unit follows it
+        value = data.get("value")
+        if isinstance(value, float):
+            words["value"] = number_words(round(value, 2))
         words["value"] += f" {OBSERVATIONS[str(name)][0]}"
+        words["source"] = SOURCES.get(words["source"], words["source"])
     text = LINE_WORDS.get(event.kind, event.kind).format_map(words)
     if event.kind == "latched" and data.get("first_out") is True:
         text += ", the first of its chain"
