@@ -15,7 +15,7 @@ from typing import Any, Final
 from esterward.chemistry import boiling
 from esterward.chemistry.sheet import Sheet, batch_sheet
 from esterward.process.control import Process
-from esterward.process.observations import CHANGES_SHEET, batch_with, refusal
+from esterward.process.observations import CHANGES_SHEET, batch_with, refusal, take
 from esterward.process.prompts import CLEAR_QUESTION
 from esterward.process.stages import STEPS
 from esterward.process.state import ProcessState, Wish, World
@@ -220,10 +220,11 @@ class Controller:
                 return "a reset needs a reason"
             safety.reasons_age_s[request.name] = 0.0
         elif request.kind == requests.OBSERVE:
-            why = refusal(request.name, request.value, process.step, process.state)
+            why = refusal(request.name, request.value, process.step, process.state,
+                          process.observed)
             if why or request.value is None:
                 return why or "an observation needs a number"
-            process.observed.append((request.name, request.value))
+            take(process.observed, request.name, request.value)
             log.add("observation", name=request.name, value=request.value,
                     source=request.source,
                     counts="with green held" if request.name in CHANGES_SHEET else "at once")

@@ -65,3 +65,48 @@ def test_methoxide_told_too_warm_is_said_and_goes_on_when_told_cool(again: str) 
     assert bench.controller.state.process.asked == again
     bench.press("green")
     assert bench.step != step
+
+
+def test_without_an_altitude_a_start_is_refused_and_says_what_to_add() -> None:
+    bench = Bench(replace(REACTOR, altitude_m=None))
+    bench.to_idle_ready()  # with the flag unknown and no limit there is a latch more to reset
+    bench.press("blue", seconds=6)
+    bench.hold_green()
+    bench.ticks(6)
+    assert bench.state == "idle" and not bench.controller.outputs.k2_wanted
+    assert "add [site] altitude" in status_of(bench.controller, bench.now_s).prompt_text
+    (note,) = [e for e in bench.events if e.kind == "note"]
+    assert "add [site] altitude" in str(note.data["text"])
+
+
+def test_a_mistyped_reading_is_taken_back_by_a_new_titration_shown_and_gated() -> None:
+    bench = heating()
+    to_sheet(bench)
+    tell(bench, "titration_ml", 19.0)
+    wrong = bench.controller.sheet.catalyst
+    assert wrong is not None
+    tell(bench, "titration_anew_ml", 2.9)
+    tell(bench, "titration_ml", 3.1)
+    right = bench.controller.sheet.catalyst
+    assert right is not None and right.mass_g < wrong.mass_g
+    process = bench.controller.state.process
+    assert bench.controller.process.batch.titration_readings_ml == (2.9, 3.1)
+    assert process.asked == "sheet" and "Titration 2.9, 3.1 mL" in process.asked_text
+    assert bench.step == "methoxide.sheet", "telling opens nothing"
+    again = from_plain(bench.reactor, bench.batch, bench.controller.to_plain())
+    assert again.sheet == bench.controller.sheet, "and it is so after a restart"
+    bench.hold_green()
+    assert bench.step == "methoxide.dissolve"
+    tell(bench, "titration_anew_ml", 3.0)
+    assert bench.kinds()[-1] == "request_refused", "the methoxide is being made from it"
+
+
+def test_what_was_told_stays_bounded_however_much_is_told() -> None:
+    bench = heating()
+    for number in range(200):
+        tell(bench, "titration_ml", 3.0)
+        tell(bench, "glycerol_l", float(number))
+    observed = bench.controller.state.process.observed
+    assert len(observed) == 13 and ("glycerol_l", 199.0) in observed
+    refused = [e for e in bench.events if e.kind == "request_refused"]
+    assert len(refused) == 188 and "titration_anew_ml" in str(refused[-1].data["why"])

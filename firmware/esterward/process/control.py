@@ -117,6 +117,9 @@ class Process:
         found = list(start.missing(self.state.checks, self.reactor, world.boot, world.wall_s))
         if world.flag:
             found.insert(0, "methanol flag: answer whether all methanol is out of the vessel")
+        if self.reactor.altitude_m is None:
+            found.append("no altitude, so no limit for methanol: add [site] altitude to the "
+                         'reactor file, such as altitude = "350 m", and start again')
         if world.latched:
             found.append("a latch is set: cause gone, then hold blue 5 s")
         return tuple(found)

@@ -1,7 +1,8 @@
 """What people tell, and what it does to the batch sheet.
 
 A number that changes what is weighed counts only until the batch sheet is confirmed at the
-reactor (green held); later it is refused, because the methoxide is already being made.
+reactor (green held); later it is refused, because the methoxide is already being made. Until
+then titration_anew_ml takes back a mistyped reading: it begins a new titration.
 """
 
 from __future__ import annotations
@@ -14,12 +15,16 @@ from esterward.process.stages import STEPS
 from esterward.values.batch import Batch
 from esterward.values.requests import OBSERVATIONS
 
-CHANGES_SHEET: Final = ("titration_ml", "oil_l")
+READING: Final = "titration_ml"
+ANEW: Final = "titration_anew_ml"
+READINGS_MAX: Final = 12  # of one titration; more are a program gone wild, not a person
+CHANGES_SHEET: Final = (READING, ANEW, "oil_l")
 SHEET_STAGES: Final = ("fill", "dewater", "cool", "heat", "methoxide")
 SHEET_CLOSED_STEPS: Final = ("methoxide.dissolve", "methoxide.second")
 
 
-def refusal(name: str, value: float | None, step: str, state: str) -> str:
+def refusal(name: str, value: float | None, step: str, state: str,
+            observed: list[tuple[str, float]]) -> str:
     """Why the observation cannot be taken now, empty when it can."""
     if name not in OBSERVATIONS:
         return f"{name!r} is not an observation; known: {', '.join(OBSERVATIONS)}"
@@ -32,19 +37,30 @@ def refusal(name: str, value: float | None, step: str, state: str) -> str:
         STEPS[step].stage not in SHEET_STAGES or step in SHEET_CLOSED_STEPS
     ):
         return f"{name} changes the batch sheet, which was confirmed at the reactor"
+    if name == READING and sum(told in (READING, ANEW) for told, _ in observed) >= READINGS_MAX:
+        return (f"{READINGS_MAX} titration readings are told already; tell {ANEW} to begin a new "
+                "titration")
     return ""
 
 
+def take(observed: list[tuple[str, float]], name: str, value: float) -> None:
+    """Note what was told. Of everything but readings only the newest is kept: it is bounded."""
+    replaced = (READING, ANEW) if name == ANEW else () if name == READING else (name,)
+    observed[:] = [row for row in observed if row[0] not in replaced]
+    observed.append((name, value))
+
+
 def batch_with(batch: Batch, observed: list[tuple[str, float]]) -> Batch:
-    """The batch with everything told so far: readings are added, litres replaced."""
-    readings = tuple(value for name, value in observed if name == "titration_ml")
-    litres = [value for name, value in observed if name == "oil_l"]
-    if not readings and not litres:
+    """The batch with everything told so far: readings are added, or begun anew; litres replaced."""
+    told = tuple(value for name, value in observed if name in (READING, ANEW))
+    anew = any(name == ANEW for name, _ in observed)
+    litres = last_told(observed, "oil_l")
+    if not told and litres is None:
         return batch
     return replace(
         batch,
-        titration_readings_ml=batch.titration_readings_ml + readings,
-        oil_volume_l=litres[-1] if litres else batch.oil_volume_l,
+        titration_readings_ml=told if anew else batch.titration_readings_ml + told,
+        oil_volume_l=batch.oil_volume_l if litres is None else litres,
     )
 
 

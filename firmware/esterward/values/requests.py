@@ -20,6 +20,8 @@ LOCAL_KINDS = (HOLD, ACKNOWLEDGE, OBSERVE, RESET)
 OBSERVATIONS: dict[str, tuple[str, float, float, str]] = {
     "titration_ml": ("mL", 0.0, 20.0, "one titration reading, mL of titrant per sample"),
     "oil_l": ("L", 1.0, 1000.0, "oil in the vessel"),
+    "titration_anew_ml": ("mL", 0.0, 20.0, "the first reading of a new titration; all readings "
+                          "before it no longer count"),
     "catalyst_g": ("g", 0.1, 50000.0, "catalyst weighed"),
     "methanol_l": ("L", 0.01, 400.0, "methanol measured"),
     "methoxide_c": ("degC", -20.0, 65.0, "temperature of the methoxide"),
