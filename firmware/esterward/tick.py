@@ -26,6 +26,7 @@ from esterward.safety import flag as methanol
 from esterward.safety import limits as safety_limits
 from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS, Interlock
+from esterward.safety.pressure import PressureState
 from esterward.safety.state import SafetyState
 from esterward.safety.state import restarted as safety_restarted
 from esterward.values import buttons, requests
@@ -58,7 +59,7 @@ class ControllerState:
     buttons: buttons.Buttons = field(default_factory=buttons.Buttons)
     green_down: bool = True      # until seen up: a stuck button is nobody
     presence_press: bool = False
-    barometer_kpa: float | None = None
+    pressure: PressureState = field(default_factory=PressureState)
     process: ProcessState = field(default_factory=ProcessState)
     safety: SafetyState = field(default_factory=SafetyState)
     commanded: list[bool] = field(default_factory=lambda: [False] * len(OUTPUT_NAMES))
@@ -101,7 +102,7 @@ class Controller:
     def _refresh_limits(self) -> None:
         altitude_m = self.reactor.altitude_m
         if altitude_m is not None:
-            self.limits = boiling.limits(altitude_m, self.state.barometer_kpa)
+            self.limits = self.state.pressure.limits_at(altitude_m)
 
     # -- the tick ---------------------------------------------------------------------------
 
@@ -114,7 +115,7 @@ class Controller:
         state.ticks += 1
         self.process.count_batch_time(dt_s)
         log = EventLog(state.last_event, round(state.process.elapsed_s, 3))
-        self._take_barometer(snapshot)
+        self._take_barometer(snapshot, dt_s, log)
         guard = snapshot.guard
         heard = (guard is not None and guard.boot == snapshot.boot
                  and -0.1 <= now_s - guard.at_s <= safety_limits.GUARD_SILENT_S)
@@ -145,13 +146,12 @@ class Controller:
             self._trip_c(), self._pressure_kpa(), self.reactor.digest)
         return Decision(outputs, message, tuple(log.events), checkpoint)
 
-    def _take_barometer(self, snapshot: Snapshot) -> None:
-        kpa = snapshot.barometer_kpa
-        if not self.reactor.barometer or kpa is None or not 50.0 <= kpa <= 110.0:
-            return
-        if self.state.barometer_kpa is None or abs(kpa - self.state.barometer_kpa) >= 0.05:
-            self.state.barometer_kpa = kpa
+    def _take_barometer(self, snapshot: Snapshot, dt_s: float, log: EventLog) -> None:
+        pressure = self.state.pressure
+        if self.reactor.barometer and pressure.step(snapshot.barometer_kpa, dt_s):
             self._refresh_limits()
+            if pressure.old:
+                log.add("note", text="the barometer is silent: limits as if there were none")
 
     def _pressure_kpa(self) -> float | None:
         return self.limits.p_eff_kpa if self.limits is not None else None
@@ -373,6 +373,8 @@ class Controller:
         state.buttons, state.green_down = buttons.Buttons(), True
         state.safety = safety_restarted(state.safety)
         state.flag.restarted()
+        state.pressure.restarted()
+        self._refresh_limits()
         process = state.process
         process.timers.heat_off_s = process.timers.at_target_s = 0.0
         process.gate_number = 0

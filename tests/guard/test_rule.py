@@ -11,6 +11,7 @@ import pytest
 
 from esterward.chemistry import boiling
 from esterward.guard import rule
+from esterward.safety import limits as controller_limits
 from esterward.values.messages import ControllerReport
 from esterward.values.reactor import Reactor
 from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading
@@ -35,6 +36,7 @@ class Bench:
         self.probe: ProbeReading | None = None
         self.message: dict[str, Any] = {"k1": not flag, "flag": flag}
         self.silent_since_s: float | None = None
+        self.barometer_kpa: float | None = None
         self.stored = False
         self.stores = True
         self.written: list[str] = []
@@ -55,7 +57,7 @@ class Bench:
             self.now_s += 0.25
             reading = self.probe or ProbeReading(self.c, self.now_s)
             decision = rule.step(self.config, self.state, self.now_s, "b", self.inputs, reading,
-                                 None, self.report(), self.stored)
+                                 self.barometer_kpa, self.report(), self.stored)
             self.stored = self.stores and decision.write is not None
             if decision.write is not None:
                 assert not decision.enable and self.inputs.k2_open
@@ -270,6 +272,32 @@ def test_the_file_is_never_written_with_k2_closed() -> None:
     bench.inputs = replace(bench.inputs, k1_open=True, k2_open=False)
     bench.cycle(20)
     assert bench.written == []
+
+
+@pytest.mark.parametrize(("last_kpa", "stricter"), [(87.0, "none"), (83.0, "its last word")])
+def test_a_barometer_that_dies_counts_as_none_after_its_age(last_kpa: float,
+                                                            stricter: str) -> None:
+    bench = Bench(replace(REACTOR, barometer=True))
+    bench.barometer_kpa = last_kpa
+    bench.cycle()
+    with_it = boiling.limits(1120.0, last_kpa)
+    assert bench.state.limits == with_it
+    for silence in (None, math.nan, 1013.0):
+        bench.barometer_kpa = last_kpa
+        bench.cycle()
+        bench.barometer_kpa = silence
+        bench.cycle(round(rule.BAROMETER_AGE_S * 4))
+        assert bench.state.limits == with_it
+        bench.cycle(2)
+        assert bench.state.limits == (with_it if stricter == "its last word"
+                                      else boiling.limits(1120.0))
+    bench.barometer_kpa = last_kpa
+    bench.cycle()
+    assert bench.state.limits == with_it
+
+
+def test_guard_and_controller_give_up_a_barometer_at_the_same_age() -> None:
+    assert rule.BAROMETER_AGE_S == controller_limits.BAROMETER_AGE_S
 
 
 def test_silence_sets_the_flag() -> None:

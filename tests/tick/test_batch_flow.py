@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from esterward.chemistry import boiling
 from esterward.safety.effects import EffectState
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.state import SafetyState
@@ -276,6 +277,38 @@ def test_a_restart_keeps_latches_and_doubts_and_forgets_every_proof(heating: Ben
         alarm_rest_s=300.0, probe_a=ProbeJudge(good_c=believed_c),
         probe_b=ProbeJudge(good_c=after.probe_b.good_c)) and believed_c is not None
     assert state.process.timers.heat_off_s == state.process.timers.at_target_s == 0.0
+
+
+@pytest.mark.parametrize("last_kpa", [87.0, 83.0])
+def test_a_barometer_that_dies_counts_as_none_after_ten_minutes(last_kpa: float) -> None:
+    bench = Bench(replace(REACTOR, barometer=True))
+    bench.barometer_kpa = last_kpa
+    bench.ticks(3)
+    with_it, without = boiling.limits(1120.0, last_kpa), boiling.limits(1120.0)
+    assert bench.controller.limits == with_it
+    bench.barometer_kpa = None
+    bench.ticks(600)
+    assert bench.controller.limits == with_it and "note" not in bench.kinds()
+    bench.ticks(1)
+    old = min(with_it, without, key=lambda found: found.alarm_c)
+    assert bench.controller.limits == bench.copy().controller.limits == old
+    assert bench.kinds().count("note") == 1
+    bench.ticks(70)
+    assert bench.guard.limits == old
+    assert bench.controller.state.safety.latches == bench.guard.latches == []
+    bench.barometer_kpa = last_kpa
+    bench.tick()
+    assert bench.controller.limits == with_it
+
+
+def test_the_pressure_of_another_boot_counts_as_no_barometer() -> None:
+    bench = Bench(replace(REACTOR, barometer=True))
+    bench.barometer_kpa = 87.0
+    bench.ticks(3)
+    bench.controller.restarted("power came back", 0)
+    assert bench.controller.limits == boiling.limits(1120.0)
+    bench.tick()
+    assert bench.controller.limits == boiling.limits(1120.0, 87.0)
 
 
 def test_a_clearing_cut_off_by_a_restart_is_asked_anew() -> None:

@@ -131,3 +131,14 @@ def limits(altitude_m: float, barometer_kpa: float | None = None) -> Limits:
         trip_c=min(HIGHEST_C, boils_c - TRIP_MARGIN_K),
         guard_trip_c=min(HIGHEST_C, boils_c - GUARD_TRIP_MARGIN_K),
     )
+
+
+def limits_of_an_old_reading(altitude_m: float, barometer_kpa: float | None) -> Limits:
+    """The limits once a barometer has been silent too long: the stricter of its last word and none.
+
+    Units and errors as in limits().
+    """
+    without = limits(altitude_m)
+    if barometer_kpa is None:
+        return without
+    return min(without, limits(altitude_m, barometer_kpa), key=lambda found: found.p_eff_kpa)

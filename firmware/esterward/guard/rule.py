@@ -40,6 +40,7 @@ READBACK_S: Final = 0.6         # K1 follows its coil in 0.1 s
 FLAGS_APART_S: Final = 5.0
 PRESSURES_APART_KPA: Final = 0.5
 PRESSURES_APART_S: Final = 60.0
+BAROMETER_AGE_S: Final = 600.0  # then it counts as none; reason in safety/limits.py
 CLEAR_WINDOW_S: Final = 10.0
 
 
@@ -88,6 +89,7 @@ class GuardState:
     pressures_apart_s: float = 0.0
     k1_against_s: float = 0.0
     kpa: float | None = None
+    kpa_age_s: float = 0.0
     limits: boiling.Limits | None = None
 
 
@@ -162,7 +164,7 @@ def step(
     heard = (message is not None and message.boot == boot
              and -FUTURE_S <= now_s - message.at_s <= SILENCE_S)
     said = message if heard else None
-    _take_pressure(config, state, barometer_kpa)
+    _take_pressure(config, state, barometer_kpa, dt_s)
     gestures = state.buttons.step(now_s, inputs.green, inputs.black, inputs.blue)
     _take_flag(state, said, GREEN_BLUE in gestures, now_s)
     _take_probe(state, probe_b, now_s)
@@ -186,16 +188,20 @@ def step(
     return GuardDecision(enable, report, write)
 
 
-def _take_pressure(config: GuardConfig, state: GuardState, barometer_kpa: float | None) -> None:
+def _take_pressure(config: GuardConfig, state: GuardState, barometer_kpa: float | None,
+                   dt_s: float) -> None:
     if config.altitude_m is None:
         return
-    kpa = barometer_kpa if config.barometer else None
-    if kpa is not None and not 50.0 <= kpa <= 110.0:
-        kpa = state.kpa
-    if state.limits is None or (kpa is not None
-                                and (state.kpa is None or abs(kpa - state.kpa) >= 0.05)):
-        state.kpa = kpa
-        state.limits = boiling.limits(config.altitude_m, kpa)
+    was_old = state.kpa_age_s > BAROMETER_AGE_S
+    if config.barometer and barometer_kpa is not None and 50.0 <= barometer_kpa <= 110.0:
+        state.kpa_age_s = 0.0
+        if was_old or state.kpa is None or abs(barometer_kpa - state.kpa) >= 0.05:
+            state.kpa = barometer_kpa
+            state.limits = boiling.limits(config.altitude_m, state.kpa)
+    else:
+        state.kpa_age_s += dt_s
+        if state.limits is None or (not was_old and state.kpa_age_s > BAROMETER_AGE_S):
+            state.limits = boiling.limits_of_an_old_reading(config.altitude_m, state.kpa)
 
 
 def _take_flag(state: GuardState, said: ControllerReport | None, gesture: bool,

@@ -37,6 +37,9 @@ ALARM_REST_S: Final = 10 * 60.0       # [design] heat stays off this long after 
 FLAGS_APART_S: Final = 5.0            # [design] guard and controller disagree
 PRESSURES_APART_KPA: Final = 0.5      # [design]
 PRESSURES_APART_S: Final = 60.0       # [design]
+# [design] older, it counts as no barometer. A violent fall of the air pressure is 1 kPa an hour
+# (from memory), so in ten minutes it stays within the 1 kPa that is left for a barometer anyway.
+BAROMETER_AGE_S: Final = 600.0
 RECORD_FAULT_S: Final = 10.0          # [design] what cannot be stored in this time is a fault
 TICK_GAP_S: Final = 2.0               # [design] a slower tick grants no heat
 RESETS_ALLOWED: Final = 3             # [design] of one cause in one batch, then a lock-out
