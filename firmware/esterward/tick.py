@@ -379,7 +379,8 @@ class Controller:
         process.timers.heat_off_s = process.timers.at_target_s = 0.0
         process.gate_number = 0
         process.checks.k2_test_s = None
-        self.process.heater = None
+        if self.process.heater is not None:
+            self.process.heater.interrupted()
         if process.state in RUNNING_STATES and not (
             process.state == "running" and self.process.row.sits
         ):

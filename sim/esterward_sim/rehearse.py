@@ -35,8 +35,6 @@ def _record_path(asked: Path | None, name: str) -> Path:
     """Where the record will lie; nothing is made yet."""
     if asked is not None:
         try:
-            if asked.exists():
-                raise Refused(f"--record {asked}: this file exists already; name a new one.")
             if not asked.resolve().parent.is_dir():
                 raise Refused(f"--record {asked}: there is no folder {asked.parent}; make it "
                               "first.")
@@ -129,8 +127,8 @@ def print_faults(as_json: bool) -> None:
 @click.option("--faults", "list_faults", is_flag=True, help="List the faults and leave.")
 @click.option("--broker", default="none", show_default=True, metavar="embedded|HOST:PORT|none",
               help="Publish over MQTT while rehearsing.")
-@click.option("--record", type=click.Path(path_type=Path), help="Where the record goes; default: "
-              "a new file in ./rehearsals.")
+@click.option("--record", type=click.Path(path_type=Path), help="Where the record goes; a record "
+              "of ended rehearsals takes one more. Default: a new file in ./rehearsals.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else.")
 def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, person: str,
              faults: tuple[str, ...], list_faults: bool, broker: str, record: Path | None,
@@ -145,6 +143,7 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     if batch is None:
         raise Refused("rehearse: name a batch file, for example: esterward rehearse batch.toml.")
     from esterward.settings.files import load_pair, reactor_beside
+    from esterward_sim.continued import go_on
     from esterward_sim.rehearsal import FaultOrder, Rehearsal
     from esterward_sim.virtual import VirtualClock
 
@@ -167,6 +166,7 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     factor = _speed(speed)
     where = _broker(broker)
     path = _record_path(record, plan.name)
+    before = _earlier(path)
     texts = {"batch.toml": batch.read_text(encoding="utf-8"),
              "reactor.toml": chosen.read_text(encoding="utf-8")}
     from esterward.chemistry.sheet import batch_sheet, sheet_json
@@ -175,7 +175,7 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     sheet = batch_sheet(plan, vessel, wording(vessel.show_temperature, vessel.show_volume))
     texts["sheet"] = json.dumps(sheet_json(sheet))
     with ExitStack() as stack:
-        clock = VirtualClock()
+        clock = before.clock() if before else VirtualClock()
         link = heard = None
         if where is not None:
             from esterward_sim.publish import open_link
@@ -186,8 +186,24 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
         warn(sheet.warnings)
         rehearsal = Rehearsal(vessel, plan, journal, seed=seed, person=person, faults=orders,
                               telemetry=link, clock=clock)
+        if before:
+            go_on(rehearsal, journal.found.last_number, before)
         code = _run(rehearsal, path, factor, link, heard, sheet.warnings, as_json)
     sys.exit(code)
+
+
+def _earlier(path: Path) -> Any:
+    """The rehearsals already in the record, None for a new one."""
+    from esterward.record.schema import BadRecord
+    from esterward_sim.continued import earlier
+
+    try:
+        return earlier(path) if path.exists() else None
+    except OSError as error:  # a name too long, a folder that may not be looked into
+        raise _no_record(path, error.strerror) from None
+    except BadRecord as error:
+        raise Refused("--record: the file exists already, and a further batch cannot go "
+                      f"there: {error}.") from None
 
 
 def _broker(text: str) -> tuple[str, int] | str | None:

@@ -144,6 +144,31 @@ def test_a_law_that_lost_its_memory_on_a_hot_element_stays_below_one_kelvin(seed
     assert abs(plant.oil_c - SETPOINT_C) < 0.3
 
 
+@pytest.mark.parametrize("gap_s", [20, 60, 600])
+@pytest.mark.parametrize("age_s", [0, 60])
+def test_a_law_restored_from_a_checkpoint_after_a_restart_goes_on_without_overshoot(
+    gap_s: int, age_s: int,
+) -> None:
+    # A checkpoint is at most 60 s old; the new boot's clock says nothing of how long it took.
+    for seed in SEEDS[:6]:
+        vessel = random_vessel(seed)
+        plant, control = Plant(vessel), HeaterControl(SETPOINT_C, CEILING_C)
+        stop_s, saved, peak_c = heating_s(vessel, 0.9), control.to_plain(), 0.0
+        for second in range(stop_s):
+            if second == stop_s - age_s - 1:
+                saved = json.loads(json.dumps(control.to_plain()))
+            plant.step(control.update(float(second), plant.reading()))
+        for _ in range(gap_s):
+            plant.step(False)
+        control = HeaterControl.from_plain(saved)
+        control.interrupted()
+        for second in range(20, heating_s(vessel) + 3000):
+            plant.step(control.update(float(second), plant.reading()))
+            peak_c = max(peak_c, plant.oil_c)
+        assert peak_c < SETPOINT_C + 0.3
+        assert abs(plant.oil_c - SETPOINT_C) < 0.3
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_water_boiling_out_for_half_an_hour_does_not_spoil_what_comes_after(seed: int) -> None:
     plant, control = Plant(random_vessel(seed), 90.0), HeaterControl(106.0, 112.0)

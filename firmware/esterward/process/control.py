@@ -13,6 +13,7 @@ from typing import Final
 from esterward.chemistry.sheet import Sheet
 from esterward.process import asking, start
 from esterward.process.heating import HeaterControl
+from esterward.process.learnt import EVENT, guess_of, lesson
 from esterward.process.observations import last_told
 from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
@@ -61,6 +62,18 @@ class Process:
     def save_heater(self) -> None:
         """Put the live heater law into the state, before a checkpoint."""
         self.state.heater = self.heater.to_plain() if self.heater is not None else None
+
+    def take_learnt(self, told: object) -> None:
+        """Start from what an earlier batch learnt: the data of its last event, None for none.
+
+        For a batch not yet started. What cannot serve is left out; a note of the batch's
+        start says which of the two.
+        """
+        guess, why = guess_of(told, self.reactor) if told is not None else ({}, "")
+        self.state.learnt = guess or None
+        self.state.learnt_note = (
+            f"heater: what an earlier batch learnt is not used: {why}" if why else
+            "heater: starts from what an earlier batch learnt, as a guess" if guess else "")
 
     def count_batch_time(self, dt_s: float) -> None:
         """Batch time runs from the start to the end, in every state between."""
@@ -219,9 +232,12 @@ class Process:
             state.state, state.why, state.timers.state_s = batch_state, why, 0.0
             if started:
                 log.add("batch_started", batch=self.batch.name)
+                if state.learnt_note:
+                    log.add("note", text=state.learnt_note)
                 state.elapsed_s = 0.0
                 self._enter(state.step, world, log, first=True)
             elif batch_state in FINAL_STATES:
+                self._end_heating(self.row.heat, log)
                 self._end_row("done" if batch_state == "complete" else batch_state, log)
                 log.add("batch_ended", state=batch_state)
             elif batch_state == "running" and step == "dose.pour":
@@ -271,9 +287,17 @@ class Process:
         if step in REST_STARTS:
             timers.settled_s = 0.0
         state.target.entered()
-        if self.heater is not None and row.heat != before.heat:
-            state.learnt = self.heater.learnt()
-            self.heater = None
+        if row.heat != before.heat:
+            self._end_heating(before.heat, log)
+
+    def _end_heating(self, heat: str, log: EventLog) -> None:
+        if self.heater is None:
+            return
+        data = lesson(self.heater, heat, self.reactor)
+        if data:
+            log.add(EVENT, **data)
+            self.state.learnt = self.heater.learnt()
+        self.heater = None
 
     def _end_row(self, outcome: str, log: EventLog) -> None:
         state, stage = self.state, self.row.stage

@@ -78,7 +78,7 @@ class HeaterControl:
         if not 0.1 <= period_s <= 5.0:
             raise ValueError(f"period_s: {period_s} is not within 0.1..5 s")
         guess = {name: float(value) for name, value in (learnt or {}).items()
-                 if name in LEARNT and type(value) in (int, float) and isfinite(value)}
+                 if name in LEARNT and type(value) in (int, float) and abs(value) < 1e9}
         self._s = _State(_finite(setpoint_c), _finite(ceiling_c), period_s, element, guess)
 
     @property
@@ -124,6 +124,12 @@ class HeaterControl:
         control = cls.__new__(cls)
         control._s = from_plain(_State, plain)
         return control
+
+    def interrupted(self) -> None:
+        """After a restart: how long nothing was heated is not known, so all of it is doubted."""
+        s = self._s
+        s.now_s = s.good_c = s.good_at_s = s.closed_at_s = s.switched_at_s = None
+        s.asked = False
 
     def update(self, now_s: float, oil_c: float | None, was_on: bool | None = None) -> bool:
         """Whether the element is to be on for the next period.

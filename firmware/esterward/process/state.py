@@ -94,4 +94,5 @@ class ProcessState:
     methanol_in: bool = False
     hand_s: float = HAND_PUMP_S
     heater: dict[str, Any] | None = None
-    learnt: dict[str, Any] | None = None
+    learnt: dict[str, float] | None = None
+    learnt_note: str = ""

@@ -72,6 +72,7 @@ def account(number: int, rows: Sequence[Row], marks: Sequence[Mark] = (),
         "states": [_fields(row, dated) for row in _of(rows, "state_changed")],
         "withheld": [_fields(row, dated) for row in _of(rows, "grant_withheld")],
         "refused": [_fields(row, dated) for row in _of(rows, "request_refused")],
+        "learnt": [_fields(row, dated) for row in _of(rows, "vessel_learnt")],
         "notes": [_fields(row, dated) for row in _of(rows, "note")],
         "controller": _controller(marks, sessions, dated),
     }

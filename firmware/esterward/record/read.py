@@ -114,6 +114,18 @@ def read_events(path: Path | str) -> Iterator[Event]:
         yield row.event
 
 
+def newest(path: Path | str, kind: str) -> object:
+    """Data of the last event of a kind, as it stands there and unchecked; None for none."""
+    with reading(Path(path)) as connection:
+        row = connection.execute(
+            "SELECT data FROM events WHERE kind = ? ORDER BY number DESC LIMIT 1", (kind,)
+        ).fetchone()
+    try:
+        return None if row is None else json.loads(row[0])
+    except (ValueError, TypeError, RecursionError):
+        return "damaged"
+
+
 def read_marks(path: Path | str) -> Iterator[Mark]:
     """Starts, stops, faults, repairs and gaps in order."""
     with reading(Path(path)) as connection:

@@ -37,6 +37,7 @@ def lines(told: Account) -> list[str]:
         ("Answers", [when.entry(row, f"{row['answer']}: {row['text']}")
                      for row in told["answers"]]),
         ("Refused", [when.entry(row, row["why"]) for row in told["refused"]]),
+        ("Learnt of the vessel", [when.entry(row, _learnt(row)) for row in told["learnt"]]),
         ("Notes", [when.entry(row, row["text"]) for row in told["notes"]]),
         ("Controller", [when.entry(row, _controller(row)) for row in told["controller"]]),
     ):
@@ -186,6 +187,15 @@ def _latch(row: Account, when: When) -> str:
     if row["reset_s"] is None:
         return f"{row['code']}{first}: not reset"
     return f"{row['code']}{first}: reset {when(row, 'reset')}, {row['resets']} of this cause so far"
+
+
+def _learnt(row: Account) -> str:
+    values = [row[name] for name in ("rate_k_s", "loss_slope", "element_s", "probe_s")]
+    if not all(isinstance(value, (int, float)) for value in values):
+        return "not readable"
+    rate_k_s, loss_slope, element_s, probe_s = values
+    return (f"{60.0 * rate_k_s:.2f} K/min at full power; element lags {element_s:.0f} s, probe "
+            f"{probe_s:.0f} s; loss {3600.0 * loss_slope:.3f} K/h for each K above the room")
 
 
 def _controller(row: Account) -> str:

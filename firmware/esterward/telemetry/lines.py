@@ -44,6 +44,8 @@ LINE_WORDS: Final[dict[str, str]] = {
     "sheet_changed": "batch sheet: catalyst {mass_g} g, methanol {methanol_l} L",
     "request_accepted": "request {id} accepted",
     "request_refused": "request {id} refused: {why}",
+    "vessel_learnt": "learnt of the vessel: {rate_k_s} K/s at full power, lags {element_s} s "
+                     "of the element and {probe_s} s of the probe",
     "grant_withheld": "{output} withheld: {why}",
     "note": "{text}",
 }
@@ -54,6 +56,7 @@ SOURCES: Final = {"local": "at the machine", "mqtt": "from afar"}
 MINOR_KINDS: Final = frozenset({
     "step_started", "check_seen", "observation", "sheet_changed", "request_accepted",
     "request_refused", "grant_withheld", "note",
+    "vessel_learnt",
 })
 
 

@@ -29,6 +29,7 @@ EVENT_KINDS: Final[dict[str, tuple[str, ...]]] = {
     "sheet_changed": ("mass_g", "methanol_l"),
     "request_accepted": ("id",),
     "request_refused": ("id", "why"),
+    "vessel_learnt": ("version", "vessel", "rate_k_s", "loss_slope", "element_s", "probe_s"),
     "grant_withheld": ("output", "why"),
     "note": ("text",),
 }
