@@ -240,8 +240,8 @@ class Person:
     _do_drain_first = _do_drain_last
 
     def _do_wash_water(self, status: Status) -> None:
-        wash = self.batch.washes[min(status.repeat, len(self.batch.washes)) - 1]
-        litres = wash.share * self.batch.oil_volume_l
+        planned = self.printed.sheet.wash_water_l
+        litres = planned[min(status.repeat, len(planned)) - 1]
         self._plan(("hands", "add_wash_water", litres, 600.0))
         self._plan(("flowed",))
         self._press("green")

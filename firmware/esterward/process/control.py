@@ -168,6 +168,7 @@ class Process:
         facts.settled = timers.settled_s >= batch.settle_h * 3600.0
         facts.first_drain_allowed = (timers.settled_s >= FIRST_DRAIN_S and oil_c is not None
                                      and oil_c <= FIRST_DRAIN_C)
+        facts.washes_left = state.washes_done + 1 < len(batch.washes)
         facts.wash_stirred = self.wash().stirred
         facts.evidence_met = len(state.evidence) >= 2
         facts.evidence_half = len(state.evidence) == 1
@@ -215,10 +216,13 @@ class Process:
                     waits.append(word)
         return tuple(waits)
 
+    def wash_index(self) -> int:
+        """Which of the planned washes is under way or next; the last one again beyond the plan."""
+        return min(self.state.washes_done, len(self.batch.washes) - 1)
+
     def wash(self) -> Wash:
-        """The wash under way or next: the plan's, and its last one again beyond the plan."""
-        washes = self.batch.washes
-        return washes[min(self.state.washes_done, len(washes) - 1)]
+        """The wash under way or next."""
+        return self.batch.washes[self.wash_index()]
 
     # -- moving -----------------------------------------------------------------------------
 
@@ -264,6 +268,8 @@ class Process:
             state.timers.credit_s = state.timers.mixed_s = 0.0
         if to_step == "methoxide.second":
             state.second_doses += 1
+        if to_step == "check.failed":
+            state.unconverted = True
         if state.step.startswith("wash.") and to_step in ("wash.water", "wash.statement"):
             state.washes_done += 1
         if to_step == "wash.water":

@@ -47,7 +47,7 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "drain_water": Prompt("yes", "Drain the water from the bottom until clean oil comes. The "
                           "oil is hot: gloves, slowly. Drained, valve shut?"),
     "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "
-                    "{methanol_l} L of methanol for {oil_l} L of oil. Right?",
+                    "{methanol_l} L of methanol for {oil_l} L of oil. {warnings}Right?",
                     asks_if="sheet_ready", instead="{sheet_waits}", calls=True),
     "dissolve": Prompt("yes", "Outdoors, goggles and gloves: {mass_g} g of {kind} slowly INTO "
                        "{methanol_l} L of methanol, vented, never the other way. No grains "
@@ -65,6 +65,10 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "check": Prompt("yesno", "Conversion check: 3 mL of fuel in 27 mL of methanol at 20 degC, "
                     "shake, wait 5 min. Clear, nothing at the bottom? (Clear does not prove a "
                     "fuel standard.)"),
+    "unconverted": Prompt("yes", "After {second_doses} further doses the check still fails: as it "
+                          "is this is NOT fuel. More methoxide is not the way; look for water, "
+                          "a weak or old catalyst, a wrong weight or titration, with jars. It "
+                          "can settle and be drained meanwhile. Go on to settling?"),
     "first_drain": Prompt("yes", "Glycerol is down. Shall a first drain be done now?"),
     "drain_first": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the dark "
                           "layer, stop at the colour change. Drained, valve shut?"),
@@ -76,16 +80,17 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "wash_drain": Prompt("yes", "Drain the wash water (caustic, holds methanol; local rules "
                          "for disposal). Drained, valve shut?"),
     "wash_clear": Prompt("yesno", "Is the drained wash water clear?", evidence="clear water"),
-    "wash_ph": Prompt("yesno", "Is its pH that of the tap water?", evidence="pH of the tap"),
+    "wash_ph": Prompt("yesno", "{ph_why}Is its pH that of the tap water?",
+                      evidence="pH of the tap"),
     "wash_soap": Prompt("yesno", "Does the soap titration of the fuel pass?",
                         evidence="soap titration"),
     "washed": Prompt("washed", "Is all methanol out of the vessel? ({evidence})"),
     "dry": Prompt("yesno", "Clear is not dry: warm a jar of it, look for haze on cooling, or "
                   "weigh the loss. Dry?"),
-    "fuel_check": Prompt("yes", "Check the fuel (clear, no smell of methanol, soap, acid) and "
-                         "note it. Done?"),
-    "label": Prompt("yes", "Filter, fill, label with date and batch; caustic and rags away "
-                    "safely. Done?"),
+    "fuel_check": Prompt("yes", "{not_fuel}Check the fuel (clear, no smell of methanol, soap, "
+                         "acid) and note it. Done?"),
+    "label": Prompt("yes", "{not_fuel}Filter, fill, label with date and batch; caustic and rags "
+                    "away safely. Done?"),
 }
 
 START_QUESTION = "start"

@@ -48,6 +48,7 @@ class Facts:
     settled: bool = _fact("the settle time is proven")
     first_drain_allowed: bool = _fact("1 h settled and at most 49 degC")
     wash_stirred: bool = _fact("this wash is stirred, not a mist")
+    washes_left: bool = _fact("the plan holds further washes after this one")
     evidence_met: bool = _fact("two kinds of evidence that the washing is done")
     evidence_half: bool = _fact("one kind of evidence")
     start_ready: bool = _fact("green held in idle, every start check seen, no latch, flag clear")

@@ -94,7 +94,9 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
         ("credit_met", "check.ask"), ("mix_at_most", "check.ask"))),
     Step("check.ask", "check the conversion", mixer=True, heat="warm_hold", prompt="check",
          next=(("yes", "settle.first"), ("no & second_allowed", "methoxide.second"),
-               ("no", "settle.first"))),
+               ("no", "check.failed"))),
+    Step("check.failed", "further doses did not turn the oil over", prompt="unconverted",
+         next=(("yes", "settle.first"),)),
 
     Step("settle.first", "settle; keep away", timer="settle", sits=True, next=(
         ("settled", "drain.last"), ("first_drain_allowed", "settle.offer"))),
@@ -116,7 +118,7 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
     Step("wash.drain", "drain the wash water", prompt="wash_drain", next=(
         ("yes", "wash.clear"),)),
     Step("wash.clear", "look at the wash water", prompt="wash_clear", next=(
-        ("answered", "wash.ph"),)),
+        ("yes", "wash.ph"), ("no & washes_left", "wash.water"), ("no", "wash.ph"))),
     Step("wash.ph", "test the wash water", prompt="wash_ph", next=(
         ("answered & evidence_met", "wash.statement"),
         ("answered & evidence_half", "wash.soap"),

@@ -40,7 +40,8 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
                            sheet.oil_l, sheet.catalyst, sheet.methanol)
         second_g, second_l = dose.mass_g, dose.methanol_l
     wash = process.wash()
-    share_l = wash.share * sheet.oil_l
+    # Of the fuel, as on the sheet: there is more of it than there was oil.
+    wash_l = sheet.wash_water_l[process.wash_index()] if sheet.wash_water_l else None
     evidence = ", ".join(state.evidence) or "no evidence noted"
     if state.state != "idle" and not state.methanol_in and not state.evidence:
         evidence = "none was added in this batch"
@@ -60,7 +61,13 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "pour_min": number(batch.pour_min, 0),
         "glycerol": f"{number(sheet.glycerol_low_l, 0)} to {number(sheet.glycerol_high_l, 0)}",
         "wash_number": str(state.washes_done + 1),
-        "wash_l": number(share_l, 0),
+        "wash_l": number(wash_l, 0),
         "wash_how": "gentle stirred wash" if wash.stirred else "mist",
         "evidence": evidence,
+        "warnings": "".join(f"MIND: {warning} " for warning in sheet.warnings),
+        "second_doses": str(state.second_doses),
+        "ph_why": "" if state.evidence else "Not clear, but two of clear water, pH and soap "
+                  "titration are enough. ",
+        "not_fuel": "This batch FAILED its conversion check: do not use it as fuel, label it so. "
+                    if state.unconverted else "",
     }
