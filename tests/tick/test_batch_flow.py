@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from esterward.chemistry import boiling
+from esterward.process.stages import STEPS
 from esterward.safety.effects import EffectState
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.state import SafetyState
@@ -94,6 +95,27 @@ def test_flag_not_stored_in_ten_seconds_holds(heating: Bench) -> None:
     again.guard_changes["flag"] = False
     to_dose_gate(again)
     assert again.step == "dose.flag" and again.state == "held"
+
+
+def test_the_flag_is_set_with_k2_open_so_that_no_write_of_the_guard_stops_the_mixer(
+    heating: Bench,
+) -> None:
+    assert [row.name for row in STEPS.values() if row.sets_flag] == ["dose.flag"]
+    row = STEPS["dose.flag"]
+    assert not row.heat and not row.mixer and not row.air
+    to_sheet(heating)
+    heating.hold_green()
+    heating.ticks(30)
+    heating.press("green")
+    set_at: list[bool] = []
+    for _ in range(400):
+        flag, ran = heating.controller.state.flag.set, heating.controller.outputs.mixer
+        heating.tick()
+        if ran and heating.controller.outputs.mixer:
+            assert heating.guard.enabled, "the mixer is commanded on and the guard lets go"
+        if heating.controller.state.flag.set and not flag:
+            set_at.append(heating.inputs().k2_open and heating.step == "dose.flag")
+    assert set_at == [True] and heating.step == "dose.gate" and heating.guard.enabled
 
 
 def test_the_heater_is_off_and_the_flag_set_before_the_gate_can_open(heating: Bench) -> None:
