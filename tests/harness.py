@@ -116,6 +116,12 @@ class Bench:
             decision = self.tick()
         return decision
 
+    def set_oil(self, oil_c: float) -> None:
+        """Oil at another temperature, believed by both as if it had come there slowly."""
+        safety = self.controller.state.safety
+        safety.probe_a.good_c = safety.probe_b.good_c = self.guard.good_c = self.oil_c = oil_c
+        self.warms = False
+
     def press(self, *names: str, seconds: int = 1) -> None:
         for name in names:
             self.buttons[name] = True

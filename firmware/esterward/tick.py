@@ -127,7 +127,8 @@ class Controller:
             now_s=now_s, dt_s=dt_s, probe_a=snapshot.probe_a, guard=guard, heard=heard,
             inputs=inputs, commanded=self.outputs, flag=flag.set, limits=self.limits,
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
-            unsaved=snapshot.stored < state.last_event, oil_l=self.process.batch.oil_volume_l)
+            unsaved=snapshot.stored < state.last_event, 
+            volume_l=self._volume_l(), adding=self.process.row.pours)
         new_probe = proof.count(state.safety, seen, self.reactor)
         self._flag(snapshot, heard, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)
@@ -160,6 +161,11 @@ class Controller:
         if not self.state.flag.set:
             return boiling.CLEAR_TRIP_C
         return self.limits.trip_c if self.limits is not None else None
+
+    def _volume_l(self) -> float:
+        """Oil, and the methanol that may be in it."""
+        methanol = self.sheet.methanol if self.state.flag.set else None
+        return self.process.batch.oil_volume_l + (methanol.volume_l if methanol else 0.0)
 
     def _gestures(self, now_s: float, inputs: Inputs | None) -> tuple[str, ...]:
         state = self.state

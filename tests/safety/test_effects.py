@@ -12,6 +12,7 @@ import pytest
 from esterward.process.heating import HeaterControl
 from esterward.safety import effects
 from esterward.safety.effects import EffectState
+from esterward.safety.faults import FAULTS
 from esterward.values.plain import from_plain, to_plain
 from esterward_sim.heater_plant import Plant, Vessel, random_vessel
 
@@ -226,10 +227,10 @@ def test_a_gap_in_time_ends_the_window(dt_s: float) -> None:
 
 
 def test_every_verdict_says_what_to_look_at() -> None:
-    assert set(effects.WHAT_TO_LOOK_AT) == {
-        effects.NO_RESPONSE, effects.OVER_RESPONSE, effects.HALF_POWER, effects.WARMING_OFF}
-    assert all(text.endswith(".") and len(text) > 30
-               for text in effects.WHAT_TO_LOOK_AT.values())
+    for code in effects.VERDICTS:
+        fault = FAULTS[code]
+        assert fault.action.endswith(".") and len(fault.action) > 30
+    assert {FAULTS[code].severity for code in effects.VERDICTS} == {"trip", "alarm"}
 
 
 def test_the_state_goes_to_plain_and_back_at_any_moment_and_stays_small() -> None:

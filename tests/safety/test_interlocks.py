@@ -94,18 +94,11 @@ def _k2_welded(bench: Bench) -> None:
     bench.override["k2_open"] = False
 
 
-def _set_oil(bench: Bench, oil_c: float) -> None:
-    """Oil at another temperature, believed by both as if it had come there slowly."""
-    safety = bench.controller.state.safety
-    safety.probe_a.good_c = safety.probe_b.good_c = bench.guard.good_c = bench.oil_c = oil_c
-    bench.warms = False
-
-
 def _k1_welded(bench: Bench) -> None:
     """The heater law switches off at the setpoint; K1 stays closed."""
     setpoint_c = bench.controller.sheet.setpoint_c
     assert setpoint_c is not None
-    _set_oil(bench, setpoint_c + 0.3)
+    bench.set_oil(setpoint_c + 0.3)
     bench.override["k1_open"] = False
     for _ in range(30):
         if not bench.controller.outputs.k1:
@@ -129,11 +122,11 @@ def _presence(bench: Bench) -> None:
 
 
 def _alarm_limit(bench: Bench) -> None:
-    _set_oil(bench, 112.0)
+    bench.set_oil(112.0)
 
 
 def _trip_limit(bench: Bench) -> None:
-    _set_oil(bench, 113.0)
+    bench.set_oil(113.0)
 
 
 def _trip_with_methanol(bench: Bench) -> None:
@@ -142,7 +135,7 @@ def _trip_with_methanol(bench: Bench) -> None:
     bench.controller.state.flag.set = True
     bench.tick()
     assert bench.controller.outputs.mixer
-    _set_oil(bench, limits.trip_c + 0.0625)
+    bench.set_oil(limits.trip_c + 0.0625)
 
 
 def _apart(bench: Bench) -> None:
@@ -214,7 +207,7 @@ def _warms_although_off(bench: Bench) -> None:
     """At the setpoint the heater law rests; the element does not."""
     setpoint_c = bench.controller.sheet.setpoint_c
     assert setpoint_c is not None
-    _set_oil(bench, setpoint_c + 0.3)
+    bench.set_oil(setpoint_c + 0.3)
     bench.ticks(5)
     bench.warms = bench.warms_off = True
     _effect("warming-off", 1.0)(bench)

@@ -118,6 +118,31 @@ def test_the_flag_is_set_with_k2_open_so_that_no_write_of_the_guard_stops_the_mi
     assert set_at == [True] and heating.step == "dose.gate" and heating.guard.enabled
 
 
+def test_warm_methoxide_that_is_poured_is_not_taken_for_an_element_that_heats(
+    heating: Bench,
+) -> None:
+    to_dose_gate(heating)
+    heating.set_oil(50.0)
+    heating.ticks(2)
+    heating.hold_green()
+    assert heating.step == "dose.pour"
+    verdicts = set()
+    for _ in range(500):
+        heating.oil_c += 0.006
+        heating.tick()
+        verdicts |= set(heating.controller.state.safety.effects.verdicts)
+    assert verdicts == set() and heating.step == "dose.pour" and heating.state == "running"
+
+
+def test_the_effect_checks_count_the_methanol_that_may_be_in_the_oil(heating: Bench) -> None:
+    to_sheet(heating)
+    sheet = heating.controller.sheet
+    assert sheet.methanol is not None
+    assert heating.controller._volume_l() == 120.0
+    heating.controller.state.flag.set = True
+    assert heating.controller._volume_l() == pytest.approx(120.0 + sheet.methanol.volume_l)
+
+
 def test_the_heater_is_off_and_the_flag_set_before_the_gate_can_open(heating: Bench) -> None:
     to_dose_gate(heating)
     assert heating.step == "dose.gate"

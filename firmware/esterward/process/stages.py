@@ -24,7 +24,8 @@ class Step:
     mixer, air: wanted running; prompt: key of the question (prompts.PROMPTS);
     timer: key of the step's time (timers.step_seconds), empty = none;
     sets_flag: the methanol flag is set on entry; sits: needs neither energy nor a person, so
-    it goes on alone and over a restart; new_row: every entry is a repeat with a row of its own.
+    it goes on alone and over a restart; pours: something flows in;
+    new_row: every entry is a repeat with a row of its own.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Step:
     timer: str = ""
     sets_flag: bool = False
     sits: bool = False
+    pours: bool = False
     new_row: bool = False
 
     @property
@@ -48,7 +50,7 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
     # Two steps, so that one button never means two things: in the first green only runs the pump
     # by hand and blue says that no more comes; in the second the pump is off and green held says
     # that all is in. A jog of the pump, however short or long, therefore answers nothing.
-    Step("fill.pump", "fill in the oil", prompt="fill", next=(("no", "fill.check"),)),
+    Step("fill.pump", "fill in the oil", prompt="fill", pours=True, next=(("no", "fill.check"),)),
     Step("fill.check", "see whether all the oil is in", prompt="filled", next=(
         ("gate & level_wet & dewater_off", "heat.warm"),
         ("gate & level_wet", "dewater.warm"),
@@ -88,7 +90,7 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
         ("gate & sheet_complete & mixer_proven & heat_off_proven & below_limit & flag_stored",
          "dose.pour"),)),
     Step("dose.pour", "add the methoxide slowly", mixer=True, prompt="poured", timer="pour",
-         next=(("yes", "mix.run"), ("pour_expired", "dose.gate"))),
+         pours=True, next=(("yes", "mix.run"), ("pour_expired", "dose.gate"))),
 
     Step("mix.run", "mix and react", mixer=True, heat="warm_hold", timer="mix", next=(
         ("credit_met", "check.ask"), ("mix_at_most", "check.ask"))),
@@ -109,7 +111,8 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
     Step("drain.last", "drain the glycerol", prompt="drain_last", next=(
         ("yes", "wash.water"),)),
 
-    Step("wash.water", "add wash water", prompt="wash_water", new_row=True, next=(
+    Step("wash.water", "add wash water", prompt="wash_water", pours=True,
+         new_row=True, next=(
         ("yes & wash_stirred", "wash.stir"), ("yes", "wash.stand"))),
     Step("wash.stir", "stir the wash gently", mixer=True, timer="wash_stir", next=(
         ("time_met", "wash.stand"),)),

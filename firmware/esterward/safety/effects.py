@@ -3,7 +3,8 @@
 A ledger counts the kelvin that the element's power should give to the declared litres, once as
 paid in and once through the slowest lags we serve (element 90 s, thermowell 60 s). Rises of the
 reading are compared with both, so that neither a slow nor a fast vessel is accused. It knows
-nothing of the heater law, and judges only readings of mixed oil.
+nothing of the heater law, and judges only readings of mixed oil. What a person
+should look at is said in faults.py under the same codes.
 
 Shares of the expected rise. A voltage 10 % low gives 81 % of the power and a heavy wall takes
 another tenth: 73 % is a healthy vessel. A voltage 10 % high gives 121 %. One of two elements
@@ -20,12 +21,7 @@ OVER_RESPONSE: Final = "over-response"
 HALF_POWER: Final = "half-power"
 WARMING_OFF: Final = "warming-off"
 
-WHAT_TO_LOOK_AT: Final[dict[str, str]] = {
-    NO_RESPONSE: "Element, fuse and thermal cut-out; the probe in its well; the litres declared.",
-    OVER_RESPONSE: "Litres really in the vessel; the element's rated power and its voltage.",
-    HALF_POWER: "Whether both elements, or all phases, carry current; the litres declared.",
-    WARMING_OFF: "Both contactors and the solid-state switch: switch off at the isolator first.",
-}
+VERDICTS: Final = (NO_RESPONSE, OVER_RESPONSE, HALF_POWER, WARMING_OFF)
 
 # 918 kg/m3 (Esteban 2012, sunflower at 20 degC) x 2.03 kJ/kg/K (triolein, 20-55 degC).
 OIL_J_PER_L_K: Final = 0.918 * 2030.0
@@ -92,7 +88,7 @@ def step(
     volume_l: float,
     loss_w: float = 0.0,
 ) -> tuple[str, ...]:
-    """What is wrong now, as codes of WHAT_TO_LOOK_AT; empty when nothing is.
+    """What is wrong now, as VERDICTS; empty when nothing is.
 
     dt_s: s since the last call; element_on: proven closed all the way; oil_c: a good reading
     in degC or None; mixed: the mixer proves itself long enough, and nothing is being added;

@@ -94,7 +94,8 @@ class Seen:
     pressure_kpa: float | None
     record_fault: bool
     unsaved: bool
-    oil_l: float
+    volume_l: float              # what may be in the vessel
+    adding: bool                 # something may be flowing in, so that no rise says anything
 
 
 def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
@@ -207,8 +208,9 @@ def prove(
         loss_w = max(0.0, reactor.loss_w_per_k * (oil_c - reactor.room_c))
     verdict = effects.step(
         state.effects, seen.dt_s, element_on=element_on, oil_c=oil_c,
-        mixed=proof and state.proven_s >= limits.MIXED_BEFORE_COMPARE_S,
-        power_w=reactor.element_w, volume_l=seen.oil_l, loss_w=loss_w)
+        mixed=(proof and state.proven_s >= limits.MIXED_BEFORE_COMPARE_S
+               and not seen.adding),
+        power_w=reactor.element_w, volume_l=seen.volume_l, loss_w=loss_w)
     facts.element_warms = "no-response" not in verdict
     facts.element_not_double = "over-response" not in verdict
     facts.element_not_half = "half-power" not in verdict
