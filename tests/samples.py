@@ -12,3 +12,7 @@ purity = "90 %"
 [methanol]
 share = "20 %"
 """
+
+# The keys of `sheet --json` that other programs may rely on.
+JSON_KEYS = {"oil_l", "titration", "acid_value_mg_koh_per_g", "ffa_percent", "catalyst", "methanol",
+             "ceiling", "setpoint_c", "heating", "warnings"}

@@ -51,6 +51,13 @@ def test_a_scale_serves_down_to_three_percent(mass_g: float, step_g: float, fine
     assert charge.scale_is_fine_enough(mass_g, step_g) is fine
 
 
+@given(st.floats(0.5, 3e4))
+def test_the_coarsest_step_in_words_is_never_one_that_would_be_refused(mass_g: float) -> None:
+    step_g = float(charge.coarsest_step_words(mass_g).removesuffix(" g"))
+    assert charge.scale_is_fine_enough(mass_g, step_g)
+    assert step_g > 0.9 * charge.SCALE_SHARE_MAX * mass_g
+
+
 def test_methanol_by_share_and_by_ratio_is_the_same_methanol() -> None:
     by_share = charge.methanol(120.0, share=0.20)
     by_ratio = charge.methanol(120.0, ratio=by_share.molar_ratio)

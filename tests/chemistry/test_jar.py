@@ -38,7 +38,7 @@ def test_the_scale_must_serve_for_the_lightest_jar(step_g: float | None, serves:
     got = ladder(BATCH, 0.4, step_g)
     assert got.scale_step_max_g == pytest.approx(0.108)
     assert (got.scale_error == "") is serves
-    assert serves or "allowed is at most 0.11 g" in got.scale_error
+    assert serves or "allowed is at most 0.1 g" in got.scale_error
 
 
 def test_without_a_titration_there_are_no_rungs_and_the_sheet_says_why() -> None:

@@ -44,6 +44,7 @@ ACCEPTED: dict[Callable[..., Any], tuple[Any, ...]] = {
     charge.titration_part_g_per_l: (3.0, "pure", 0.9),
     charge.catalyst: (100.0, "KOH", 0.9, 3.0),
     charge.scale_is_fine_enough: (100.0, 1.0),
+    charge.coarsest_step_words: (100.0,),
     charge.stoichiometric_percent: (0.918, 885.0),
     charge.methanol_share: (6.0, 0.918, 885.0),
     charge.molar_ratio: (0.2, 0.918, 885.0),

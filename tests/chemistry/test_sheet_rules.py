@@ -64,7 +64,7 @@ def test_a_scale_that_is_too_coarse_is_an_error_with_the_coarsest_that_serves() 
     sheet = batch_sheet(BATCH, replace(REACTOR, scale_resolution_g=50.0))
     error = only_error(sheet)
     assert error.startswith("[scale] resolution = 50 g is too coarse to weigh 1293.3 g")
-    assert "at most 39 g" in error
+    assert "at most 38 g" in error
 
 
 def test_boiling_off_water_in_a_full_vessel_is_an_error() -> None:
@@ -143,6 +143,13 @@ def test_a_reactor_that_is_slow_is_a_warning(words: str, changes: dict[str, obje
 
 def test_a_plain_batch_has_no_warning_at_all() -> None:
     assert batch_sheet(BATCH, REACTOR).warnings == ()
+
+
+def test_a_titration_of_nothing_is_a_warning() -> None:
+    for changes in ({"titration_readings_ml": (0.0,) * 3},
+                    {"titration_readings_ml": (0.4,) * 3, "titration_blank_ml": 0.4}):
+        warned = batch_sheet(replace(BATCH, **changes), REACTOR).warnings  # type: ignore[arg-type]
+        assert sum("comes to 0 mL" in one for one in warned) == 1
 
 
 def test_every_error_names_key_value_and_what_to_write() -> None:

@@ -1,4 +1,4 @@
-"""esterward sheet: text, JSON, HTML, jars, and every refusal."""
+"""esterward sheet: text, JSON, HTML, and every refusal; jars are in test_sheet_jar.py."""
 
 from __future__ import annotations
 
@@ -16,11 +16,10 @@ import pytest
 
 from esterward.cli import sheet_rows, sheet_working
 from esterward.cli.sheet_print import NAME_WIDTH
+from samples import JSON_KEYS as KEYS
 from samples import SMALLEST_BATCH as SMALLEST
 
 CONFIG = Path(__file__).parents[2] / "firmware" / "config"
-KEYS = {"oil_l", "titration", "acid_value_mg_koh_per_g", "ffa_percent", "catalyst", "methanol",
-        "ceiling", "setpoint_c", "heating", "warnings"}
 TITRATION = {"n", "readings_ml", "mean_ml", "sd_ml", "spread_ml"}
 CATALYST = {"kind", "purity", "base_g_per_l", "titration_g_per_l", "total_g_per_l", "mass_g",
             "mass_low_g", "mass_high_g"}
@@ -176,18 +175,6 @@ def test_the_working_says_why_clear_is_not_dry(folder: Path, run: Callable[..., 
     assert "air below 37 % humidity" in page
 
 
-def test_a_jar_is_worked_out_without_depth_and_drying(
-    folder: Path, run: Callable[..., Any]
-) -> None:
-    out = run("sheet", "--jar", "400 mL", "--working", "--scale", "0.01 g").out
-    assert "= 63.3 g" in out and "step of 0.01 g" in " ".join(out.split())
-    assert "settling" not in out and "drying" not in out and "0.0 kg" not in out
-    plain = json.loads(run("sheet", "--jar", "400 mL", "--scale", "0.01 g", "--json").out)
-    wide = json.loads(run("sheet", "--jar", "400 mL", "--json").out)
-    assert plain["catalyst"]["mass_high_g"] - wide["catalyst"]["mass_high_g"] == pytest.approx(
-        0.01)
-
-
 def test_every_word_of_both_pages_follows_the_preferred_units(
     folder: Path, run: Callable[..., Any]
 ) -> None:
@@ -304,43 +291,6 @@ def test_the_wall_page_never_replaces_another_file(
     assert (folder / "batch.toml").read_bytes() == before
     ran = run("sheet", "--html", "none/wall.html")
     assert ran.code == 2 and "cannot be written" in ran.err and ran.err.count("\n") == 1
-
-
-def test_a_jar_needs_no_reactor_and_gives_three(folder: Path, run: Callable[..., Any]) -> None:
-    with_reactor(folder)  # stands beside, with a scale far too coarse for a jar
-    ran = run("sheet", "--jar", "400 mL", "--json")
-    plain = json.loads(ran.out)
-    assert ran.code == 0 and set(plain) >= KEYS
-    # Common practice, no source: 20 % of 0.4 L is 80 mL. 10.778 g/L x 0.4 L = 4.311 g.
-    assert plain["oil_l"] == 0.4 and plain["methanol"]["volume_l"] == pytest.approx(0.08)
-    assert plain["catalyst"]["mass_g"] == pytest.approx(4.311, abs=1e-3)
-    assert len(plain["jars"]) == 3 and plain["ceiling"] is None
-    text = run("sheet", "--jar", "400 mL")
-    assert (text.code, text.err) == (0, "")
-    for part in ("3.87 g", "4.31 g", "4.76 g", "80 mL", "vent", "poison by breath"):
-        assert part in text.out
-    assert max(map(len, text.out.splitlines())) <= 80
-
-
-def test_a_scale_too_coarse_for_the_jars_is_refused(
-    folder: Path, run: Callable[..., Any]
-) -> None:
-    ran = run("sheet", "--jar", "400 mL", "--scale", "1 g")
-    assert ran.code == 2 and ran.out == ""
-    assert "too coarse" in ran.err and ran.err.count("\n") == 1
-    assert run("sheet", "--jar", "400 mL", "--scale", "0.01 g").code == 0
-
-
-@pytest.mark.parametrize(("jar", "part"), [
-    ("400", 'write "400 mL" if mL is meant'), ("0 mL", 'for example "400 mL"'),
-    ("1000 L", "0.05 L to 5 L"), ("-1 L", "negative"), ("400 g", "unit of mass"),
-    ("nan mL", "not a number"), ("1 gal", "two gallons"), ("", "empty"),
-])
-def test_a_jar_of_a_silly_size_is_one_sentence(
-    folder: Path, run: Callable[..., Any], jar: str, part: str
-) -> None:
-    ran = run("sheet", "--jar", jar)
-    assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1) and part in ran.err
 
 
 def test_what_is_unwise_warns_and_ends_well(folder: Path, run: Callable[..., Any]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from dataclasses import fields, replace
@@ -22,43 +21,9 @@ from esterward.values.batch import Batch, Wash
 from esterward.values.reactor import Reactor
 from esterward.values.readings import OPTIONAL_INPUTS
 from samples import SMALLEST_BATCH as BATCH
+from settings_rig import REACTOR, mistakes_of, written
 
 CONFIG = Path(__file__).parents[2] / "firmware" / "config"
-
-REACTOR = """
-[site]
-altitude = "1120 m"
-[vessel]
-volume = "200 L"
-[element]
-power = "3 kW"
-[rig]
-level = "small"
-[probes]
-a = "28-0316a2794ff1"
-b = "28-0316a279c2d4"
-"""
-
-
-def written(folder: Path, name: str, text: str | bytes) -> Path:
-    path = folder / name
-    path.write_bytes(text if isinstance(text, bytes) else text.encode("utf-8"))
-    return path
-
-
-def mistakes_of(folder: Path, text: str | bytes, kind: str = "batch",
-                reactor: Reactor | None = None) -> list[str]:
-    """The sentences, without the folder; each is checked to be one printable line."""
-    path = written(folder, f"{kind}.toml", text)
-    with pytest.raises(SettingsError) as caught:
-        if kind == "batch":
-            files.load_batch(path, reactor)
-        else:
-            files.load_reactor(path)
-    for sentence in caught.value.mistakes:
-        assert sentence.isprintable() and sentence.startswith(str(path))
-    return [s.replace(f"{folder}/", "") for s in caught.value.mistakes]
-
 
 def changed(text: str, old: str, new: str) -> str:
     assert old in text
@@ -282,50 +247,6 @@ def test_what_does_not_fit_in_a_batch_is_one_sentence(
     tmp_path: Path, text: str, part: str
 ) -> None:
     assert any(part in s for s in mistakes_of(tmp_path, text))
-
-
-@pytest.mark.parametrize(("text", "part"), [
-    (b"\x89PNG\r\n\x1a\n\x00\x00", "not a text file"),
-    (b"\xff\xfe[\x00o\x00", "not a text file"),
-    (b"[oil]\nvolume = \"\xe9\"", "not a text file"),
-    ("", "this is no file of ours"),
-    ('[build-system]\nrequires = ["x"]', "this is no file of ours"),
-    (REACTOR, "this is a reactor file ([site] is in it)"),
-    ("# " + "x" * 70_000, "longer than 64 KiB"),
-    ("a = " + "[" * 5000, "not valid TOML"),
-    ("a = " + "9" * 5000, "not valid TOML"),
-    ("[oil]\nvolume = 120 L\n", 'line 2 is not valid TOML: volume = 120 L'),
-    ("[oil]\nvolume = 120 L # full\n", 'in quotes: volume = "120 L"'),
-    ("[oil\nvolume = 3", "line 1 is not valid TOML"),
-    ("[oil]\n[oil]\n", "line 2 is not valid TOML"),
-    ("[oil]\nvolume = \"120 L", "not valid TOML"),
-])
-def test_a_file_of_another_kind_is_one_sentence(
-    tmp_path: Path, text: str | bytes, part: str
-) -> None:
-    (sentence,) = mistakes_of(tmp_path, text)
-    assert part in sentence
-
-
-def test_a_batch_given_as_reactor_is_one_sentence(tmp_path: Path) -> None:
-    (sentence,) = mistakes_of(tmp_path, BATCH, "reactor")
-    assert "this is a batch file ([oil] is in it); a reactor file is wanted" in sentence
-
-
-def test_a_directory_a_pipe_and_an_impossible_path_are_one_sentence(tmp_path: Path) -> None:
-    os.mkfifo(tmp_path / "pipe")
-    for path, part in ((tmp_path, "directory"), (tmp_path / "pipe", "not an ordinary file"),
-                       ("a\0b", "cannot be read"), (tmp_path / ("x" * 300), "cannot be read"),
-                       (tmp_path / "none.toml", "no such file")):
-        with pytest.raises(SettingsError) as caught:
-            files.load_batch(path)
-        (sentence,) = caught.value.mistakes
-        assert part in sentence and sentence.isprintable()
-
-
-def test_a_byte_order_mark_and_windows_line_ends_do_no_harm(tmp_path: Path) -> None:
-    text = "\ufeff" + BATCH.replace("\n", "\r\n")
-    assert files.load_batch(written(tmp_path, "b.toml", text)).oil_volume_l == 120.0
 
 
 def test_digest_follows_the_values_and_not_the_spelling(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ Grams of base "as weighed" are grams from the can, purity and all.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import floor, log10
 from typing import Final
 
 from esterward.chemistry import substances
@@ -162,6 +163,13 @@ def scale_is_fine_enough(mass_g: float, scale_step_g: float) -> bool:
     """Whether a scale with this step can weigh this mass; 0..1e6 g, step 0..1000 g."""
     mass = within("mass", mass_g, 0.0, 1e6, "g")
     return within("scale step", scale_step_g, 0.0, 1e3, "g") <= SCALE_SHARE_MAX * mass + 1e-9
+
+
+def coarsest_step_words(mass_g: float) -> str:
+    """The coarsest step that serves for a mass above 0 g, with two digits, never rounded up."""
+    most = SCALE_SHARE_MAX * within("mass", mass_g, 1e-6, 1e6, "g")
+    unit = 10.0 ** (floor(log10(most)) - 1)
+    return f"{floor(most / unit + 1e-6) * unit:.2g} g"
 
 
 def stoichiometric_percent(

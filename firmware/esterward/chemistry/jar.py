@@ -60,9 +60,11 @@ def ladder(
         weighed = charge.base_as_weighed_g_per_l(rung_base, base.purity, base.base_as_weighed)
         rungs.append(Rung(rung_base, (base.titration_g_per_l + weighed) * litres,
                           1000.0 * spirit.volume_l))
-    most = charge.SCALE_SHARE_MAX * min(rung.mass_g for rung in rungs)
+    lightest = min(rung.mass_g for rung in rungs)
+    most = charge.SCALE_SHARE_MAX * lightest
     error = ""
     if step is not None and not step <= most:
-        error = (f"a scale with steps of {step:g} g is too coarse to weigh {base.mass_g:.2f} g; "
-                 f"allowed is at most {most:.2g} g; take a finer scale or a larger jar.")
+        error = (f"a scale with steps of {step:g} g is too coarse to weigh {lightest:.2f} g; "
+                 f"allowed is at most {charge.coarsest_step_words(lightest)}; take a finer "
+                 "scale or a larger jar.")
     return Ladder(litres, sheet, tuple(rungs), most, error)

@@ -119,9 +119,9 @@ def _scale_errors(numbers: Figures, reactor: Reactor) -> list[str]:
     base = numbers.catalyst
     if base is None or charge.scale_is_fine_enough(base.mass_g, reactor.scale_resolution_g):
         return []
-    most = charge.SCALE_SHARE_MAX * base.mass_g
+    most = charge.coarsest_step_words(base.mass_g)
     return [f"[scale] resolution = {reactor.scale_resolution_g:g} g is too coarse to weigh "
-            f"{base.mass_g:.1f} g; allowed is at most {most:.2g} g; take a finer scale and write "
+            f"{base.mass_g:.1f} g; allowed is at most {most}; take a finer scale and write "
             "its step in the reactor file."]
 
 
@@ -149,6 +149,9 @@ def _titration_warnings(numbers: Figures, say: Wording) -> list[str]:
         elif judged.spread_ml > judged.allowed_ml + 1e-9:
             out.append(f"The titration readings spread over {judged.spread_ml:.2f} mL, more than "
                        f"{judged.allowed_ml:.2f} mL; titrate once more.")
+        if numbers.titre_g_per_l is not None and numbers.titre_g_per_l < 0.005:
+            out.append("The titration comes to 0 mL, oil without any acid, which used oil never "
+                       "is; look at titrant, indicator and blank, and titrate again.")
         if judged.n < titration.READINGS_WANTED:
             out.append(f"Only {judged.n} titration reading{'s' if judged.n > 1 else ''}; three "
                        "show a slip that one or two hide.")

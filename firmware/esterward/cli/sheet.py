@@ -33,6 +33,7 @@ from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 
 JAR = replace(VOLUME, example="400 mL")
+SCALE = replace(MASS, example="0.01 g")
 JAR_L = (0.05, 5.0)
 SCALE_G = (0.001, 100.0)
 
@@ -149,7 +150,7 @@ def _read(batch: str, reactor: str | None, jar: str | None, scale: str | None,
     except SettingsError as error:
         mistakes += error.mistakes
     try:
-        scale_g = None if scale is None else typed("--scale", scale, MASS, *SCALE_G)
+        scale_g = None if scale is None else typed("--scale", scale, SCALE, *SCALE_G)
     except SettingsError as error:
         mistakes += error.mistakes
     if scale is not None and jar is None:

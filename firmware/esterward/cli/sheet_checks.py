@@ -6,7 +6,7 @@ are typed, as "NAME: READING; READING", and how the answer is laid out.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 from esterward.chemistry import charge, fuel
@@ -48,20 +48,23 @@ class Check:
     readings: dict[str, Reading]
 
 
+LAYER = replace(SMALL_VOLUME, example="0.2 mL")
+SAMPLE = replace(MASS, example="20 g")
+SCALE = replace(MASS, example="0.01 g")
 # Procedures: common practice, no source; the sums have theirs in chemistry.fuel.
 CHECKS: Final[dict[str, Check]] = {
     "conversion": Check(
         f"shake {charge.CHECK_FUEL_ML:g} mL of fuel in {charge.CHECK_METHANOL_ML:g} mL of methanol "
         "at {at} or warmer, stand 10 min, read the layer at the bottom",
         "layer 0.2 mL",
-        {"layer": Reading("what lies at the bottom", SMALL_VOLUME, 0.0, charge.CHECK_FUEL_ML)}),
+        {"layer": Reading("what lies at the bottom", LAYER, 0.0, charge.CHECK_FUEL_ML)}),
     "soap": Check(
         "dissolve weighed fuel in alcohol, add bromophenol blue, drip in acid until blue turns "
         "yellow",
         "acid 0.35 mL; strength 0.01 mol/L; sample 100 g; base KOH",
         {"acid": Reading("acid that went in", SMALL_VOLUME, 0.0, 50.0),
          "strength": Reading("of the acid", MOLARITY, 0.001, 1.0),
-         "sample": Reading("fuel", MASS, 1.0, 500.0),
+         "sample": Reading("fuel", SAMPLE, 1.0, 500.0),
          "base": Reading("the catalyst of the batch")}),
     "acid value": Check(
         "dissolve weighed, washed, dry fuel in alcohol, add phenolphthalein, drip in the titrant "
@@ -69,7 +72,7 @@ CHECKS: Final[dict[str, Check]] = {
         "titrant 2.0 mL; strength 1 g/L; sample 20 g; base KOH",
         {"titrant": Reading("titrant that went in", SMALL_VOLUME, 0.0, 50.0),
          "strength": Reading("pure base in the titrant", STRENGTH, 0.1, 20.0),
-         "sample": Reading("fuel", MASS, 0.5, 500.0),
+         "sample": Reading("fuel", SAMPLE, 0.5, 500.0),
          "blank": Reading("what the alcohol alone took", SMALL_VOLUME, 0.0, 50.0, needed=False),
          "base": Reading("the base in the titrant")}),
     "water": Check(
@@ -77,7 +80,7 @@ CHECKS: Final[dict[str, Check]] = {
         "before 500.00 g; after 499.96 g; scale 0.01 g",
         {"before": Reading("fuel before", MASS, 1.0, 5000.0),
          "after": Reading("fuel after", MASS, 0.0, 5000.0),
-         "scale": Reading("smallest step of the scale", MASS, 0.001, 100.0)}),
+         "scale": Reading("smallest step of the scale", SCALE, 0.001, 100.0)}),
 }
 Told = dict[str, float | str]
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from esterward.chemistry.charge import coarsest_step_words
 from esterward.chemistry.figures import USUAL_SETPOINT_C
 from esterward.chemistry.jar import Ladder
 from esterward.chemistry.sheet import Sheet
@@ -186,8 +187,9 @@ def jar_sections(ladder: Ladder, say: Wording) -> list[Section]:
                         f"{rung.base_g_per_l:g} g/L" + (", as planned" if number == 2 else "")))
     if not rows:
         rows.append(Row("jars", "not known", "until the titration is known"))
-    if ladder.scale_step_max_g is not None:
-        rows.append(Row("scale", f"{ladder.scale_step_max_g:.2g} g", "coarsest step that serves"))
+    if ladder.rungs:
+        lightest_g = min(rung.mass_g for rung in ladder.rungs)
+        rows.append(Row("scale", coarsest_step_words(lightest_g), "coarsest step that serves"))
     return [_oil(sheet, say),
             Section(f"Three jars of {say.vol(ladder.jar_l)} of oil each", tuple(rows),
                     (POISON, CAUSTIC, jar_caution(say))),

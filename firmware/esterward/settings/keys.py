@@ -7,6 +7,7 @@ values.batch).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict
@@ -37,6 +38,8 @@ from esterward.values.batch import CATALYSTS, DEWATER_MODES, INDICATORS, TITRANT
 from esterward.values.reactor import RIG_LEVELS, SWITCHES
 from esterward.values.readings import OPTIONAL_INPUTS
 
+SAMPLE = replace(SMALL_VOLUME, example="1 mL")
+SAMPLE_MASS = replace(MASS, example="0.918 g")
 NAME = Text(r"[^\x00-\x1f\x7f]{1,40}", "1 to 40 characters on one line", "harvest lot 3")
 # The folder of a DS18B20 in /sys/bus/w1/devices: family code 28 and its serial number.
 PROBE_ID = Text(r"28-[0-9a-f]{12}", '"28-" and 12 digits 0-9 a-f, as in /sys/bus/w1/devices',
@@ -153,8 +156,8 @@ class Titration(Section):
     titrant: Annotated[str | None, Word(TITRANTS)] = None
     strength: Annotated[float | None, Number(STRENGTH, 0.5, 10.0)] = None
     titrant_kind: Annotated[str | None, Word(CATALYSTS)] = None
-    sample: Annotated[float | None, Number(SMALL_VOLUME, 0.5, 25.0)] = None
-    sample_mass: Annotated[float | None, Number(MASS, 0.5, 25.0)] = None
+    sample: Annotated[float | None, Number(SAMPLE, 0.5, 25.0)] = None
+    sample_mass: Annotated[float | None, Number(SAMPLE_MASS, 0.5, 25.0)] = None
     indicator: Annotated[str | None, Word(INDICATORS)] = None
     blank: Annotated[float | None, Number(SMALL_VOLUME, 0.0, 5.0)] = None
 

@@ -40,7 +40,9 @@ def shown(value: Any) -> str:
     else:
         text = str(value)
     text = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
-    return text if len(text) <= LONGEST_SHOWN else text[: LONGEST_SHOWN - 3] + "..."
+    if len(text) <= LONGEST_SHOWN:
+        return text
+    return text[: LONGEST_SHOWN - 4] + "..." + ('"' if isinstance(value, str) else "")
 
 
 def plain_name(name: str) -> str:
