@@ -40,6 +40,7 @@ ACCEPTED: dict[Callable[..., Any], tuple[Any, ...]] = {
     boiling.boiling_point_c: (95.0,),
     boiling.pressure_disagrees: (500.0, 95.0),
     boiling.limits: (500.0,),
+    boiling.limits_of_an_old_reading: (500.0, 95.0),
     charge.base_as_weighed_g_per_l: (7.0, 0.9, False),
     charge.titration_part_g_per_l: (3.0, "pure", 0.9),
     charge.catalyst: (100.0, "KOH", 0.9, 3.0),
