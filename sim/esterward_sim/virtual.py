@@ -169,13 +169,23 @@ class VirtualRig:
         self.controller_dead = False
         wired = lines_of(reactor)  # an output that has no line drives nothing
         self._ssr, self._air, self._vent = "ssr" in wired, "air" in wired, "vent" in wired
+        self._out = SAFE
+        self._lines: dict[tuple[bool, bool], Lines] = {}  # by beat and enable, for _out
 
     def lines(self) -> Lines:
-        """The levels on the wires now."""
-        out = self.relays.now(self.clock.time_s)
-        guard = self.guard
-        return Lines(out.k1, out.ssr and self._ssr, out.mixer, out.air and self._air,
-                     out.vent and self._vent, out.horn, out.lamp, guard.beat, guard.enable)
+        """The levels on the wires now. The beat moves four times a second, the rest seldom."""
+        out, guard = self.relays.now(self.clock.time_s), self.guard
+        if out is not self._out:
+            if out != self._out:
+                self._lines.clear()
+            self._out = out
+        key = (guard.beat, guard.enable)
+        found = self._lines.get(key)
+        if found is None:
+            found = self._lines[key] = Lines(
+                out.k1, out.ssr and self._ssr, out.mixer, out.air and self._air,
+                out.vent and self._vent, out.horn, out.lamp, *key)
+        return found
 
     def quarter(self) -> None:
         """Go on by a quarter second."""

@@ -92,3 +92,24 @@ def test_an_input_that_must_be_there_may_not_be_missing(name: str) -> None:
 def test_no_bytes_raise(line: bytes) -> None:
     messages.decode_guard(line)
     messages.decode_controller(line)
+
+
+@given(GUARDS, CONTROLLERS)
+def test_a_line_is_the_json_that_the_standard_library_writes(
+    guard: GuardReport, controller: ControllerReport,
+) -> None:
+    probe = guard.probe_b
+    assert messages.encode_guard(guard) == json.dumps(
+        ["g", guard.count, guard.at_s, guard.boot, messages.inputs_to_marks(guard.inputs),
+         probe.c, probe.at_s, probe.why, guard.enable, guard.latches, guard.flag, guard.trip_c,
+         guard.pressure_kpa, guard.hash], separators=(",", ":")).encode()
+    assert messages.encode_controller(controller) == json.dumps(
+        ["c", controller.count, controller.at_s, controller.boot, controller.k1,
+         controller.k2_wanted, controller.flag, controller.trip_c, controller.pressure_kpa,
+         controller.hash], separators=(",", ":")).encode()
+
+
+def test_blanks_around_a_line_are_allowed_and_nothing_else() -> None:
+    line = messages.encode_guard(GUARD)
+    assert messages.decode_guard(b" " + line + b"\r\n") == GUARD
+    assert messages.decode_guard(line + b"x") is None and messages.decode_guard(line * 2) is None
