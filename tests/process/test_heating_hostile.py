@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from esterward.process.heating import HeaterControl
+from esterward.process.heating_model import LEARNT
 from esterward_sim.heater_plant import Plant, random_vessel
 
 SETPOINT_C, CEILING_C = 55.0, 58.0
@@ -26,6 +27,8 @@ moves_s = st.one_of(
 )
 limits_c = st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True),
                      st.floats(40.0, 70.0))
+guesses = st.dictionaries(st.sampled_from(sorted(LEARNT)),
+                         st.floats(allow_nan=True, allow_infinity=True) | st.floats(0.0, 250.0))
 moments = st.lists(
     st.tuples(moves_s, readings, st.sampled_from([None, True, False]), limits_c, limits_c),
     max_size=60)
@@ -68,13 +71,15 @@ WARM = {(element, seconds): (lambda pair: (pair[0].to_plain(), pair[1]))(warmed(
 
 @settings(max_examples=300, deadline=None,
           suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
-@given(moments=moments, begin=st.sampled_from(sorted(WARM)))
+@given(moments=moments, begin=st.sampled_from(sorted(WARM)), learnt=guesses)
 def test_no_sequence_however_hostile_brings_heat_that_is_forbidden(
     moments: list[tuple[float, float | None, bool | None, float | None, float | None]],
-    begin: tuple[str, int],
+    begin: tuple[str, int], learnt: dict[str, float],
 ) -> None:
     plain, now_s = WARM[begin]
     control, oracle = HeaterControl.from_plain(plain), Oracle()
+    if not begin[1]:
+        control = HeaterControl(SETPOINT_C, CEILING_C, element=begin[0], learnt=learnt)
     if begin[1]:
         # The warmed law's own last reading was good, and now.
         oracle.now_s, oracle.good = now_s, (plain["good_c"], plain["good_at_s"])
