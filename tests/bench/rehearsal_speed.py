@@ -1,0 +1,71 @@
+"""What one rehearsed hour costs, by hand: `.venv/bin/python tests/bench/rehearsal_speed.py`.
+
+The first hour of the example batch through ports, as `rehearse --speed max` runs it: with no
+record, with a record nobody asked for, with one that waits for the disk. In turns within one run,
+so that the ratios hold on a busy machine; then the same under cProfile, where the time goes.
+"""
+
+from __future__ import annotations
+
+import cProfile
+import hashlib
+import json
+import pstats
+import statistics
+import sys
+import tempfile
+import time
+from dataclasses import asdict
+from pathlib import Path
+
+from esterward.record.journal import Journal
+from esterward.settings.files import load_pair
+from esterward_sim.rehearsal import Rehearsal
+from esterward_sim.virtual import NoRecord
+
+CONFIG = Path(__file__).parents[2] / "firmware/config"
+HOUR_S, TURNS = 3600.0, 5
+
+
+def rehearse(record: object) -> Rehearsal:
+    batch, reactor = load_pair(CONFIG / "batch.toml", CONFIG / "reactor.toml")
+    assert reactor is not None
+    rehearsal = Rehearsal(reactor, batch, record)  # type: ignore[arg-type]
+    while rehearsal.rig.clock.time_s < HOUR_S:
+        rehearsal.step()
+    return rehearsal
+
+
+def timed(kind: str, folder: Path) -> tuple[float, float, str]:
+    """Wall and processor seconds, and the checksum of the events."""
+    record = NoRecord() if kind == "no record" else Journal(
+        folder / f"{time.monotonic_ns()}.sqlite", boot="rehearsal-1", now_s=0.0,
+        durable=kind == "durable")
+    wall_s, cpu_s = time.perf_counter(), time.process_time()
+    events = rehearse(record).result.events
+    if isinstance(record, Journal):
+        record.close(HOUR_S)
+    wall_s, cpu_s = time.perf_counter() - wall_s, time.process_time() - cpu_s
+    text = json.dumps([asdict(event) for event in events])
+    return wall_s, cpu_s, hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def main() -> None:
+    kinds = ("no record", "throw-away", "durable")
+    found: dict[str, list[tuple[float, float, str]]] = {kind: [] for kind in kinds}
+    with tempfile.TemporaryDirectory(dir=Path.cwd()) as folder:
+        for _ in range(TURNS):
+            for kind in kinds:
+                found[kind].append(timed(kind, Path(folder)))
+    for kind, rows in found.items():
+        wall_s, cpu_s = (statistics.median(row[n] for row in rows) for n in (0, 1))
+        print(f"{kind:12} wall {wall_s:6.3f} s, processor {cpu_s:6.3f} s "
+              f"({cpu_s / (4 * HOUR_S) * 1e6:5.1f} us a quarter second), "
+              f"fastest {min(row[1] for row in rows):.3f} s; events {rows[0][2]}")
+    profile = cProfile.Profile()
+    profile.runcall(rehearse, NoRecord())
+    pstats.Stats(profile, stream=sys.stdout).sort_stats("cumtime").print_stats(24)
+
+
+if __name__ == "__main__":
+    main()
