@@ -282,6 +282,16 @@ def test_the_wall_page_prints_on_one_sheet_and_the_working_on_the_next(
     assert len(re.findall(rb"/Type\s*/Page\b", (folder / "wall.pdf").read_bytes())) == pages
 
 
+def test_oil_that_comes_hotter_than_the_setpoint_is_to_cool(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    with_reactor(folder)
+    (folder / "batch.toml").write_text(SMALLEST.replace('"120 L"', '"120 L"\nstart = "90 degC"'))
+    page = " ".join(run("sheet").out.split())
+    assert "heating none the oil comes at 90.0 degC; let it cool to 55.0 degC" in page
+    assert "0 min 0.0 kWh" not in page
+
+
 def test_the_wall_page_never_replaces_another_file(
     folder: Path, run: Callable[..., Any]
 ) -> None:

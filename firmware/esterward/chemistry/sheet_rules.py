@@ -208,8 +208,12 @@ def _charge_warnings(numbers: Figures, say: Wording) -> list[str]:
     if base is not None and rise is not None and (
         batch.methanol_start_c + rise > METHOXIDE_GATE_C
     ):
-        out.append(f"Dissolving the catalyst may warm the methanol by {say.rise(rise)}, to "
-                   f"{say.deg(batch.methanol_start_c + rise)}; add it in parts and let it cool: "
+        warm_c = batch.methanol_start_c + rise
+        boils_c = numbers.ceiling.boiling_c if numbers.ceiling is not None else HIGHEST_C
+        to = (f"enough to boil it at {say.limit(boils_c)}; never add it all at once, but in small "
+              "parts, and let each cool" if warm_c >= boils_c else
+              f"to {say.deg(warm_c)}; add it in parts and let it cool")
+        out.append(f"Dissolving the catalyst may warm the methanol by {say.rise(rise)}, {to}: "
                    f"above {say.limit(METHOXIDE_GATE_C)} nothing may be dosed.")
     if batch.oil_water_mg_per_kg is not None and (
         batch.oil_water_mg_per_kg > OIL_WATER_MAX_MG_PER_KG

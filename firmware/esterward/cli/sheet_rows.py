@@ -124,7 +124,11 @@ def _heat(sheet: Sheet, say: Wording) -> Section:
                 f"alarm; trips at {say.limit(here.trip_c)}, {say.limit(here.guard_trip_c)}"),
             Row("methanol boils", say.deg(here.boiling_c),
                 f"at {here.altitude_m:g} m; limits allow for low pressure")]
-    if sheet.heating is not None:
+    warmer = sheet.setpoint_c is not None and sheet.batch.oil_start_c > sheet.setpoint_c
+    if warmer:
+        rows.append(Row("heating", "none", f"the oil comes at {say.deg(sheet.batch.oil_start_c)}; "
+                        f"let it cool to {say.deg(sheet.setpoint_c)} before the dose"))
+    elif sheet.heating is not None:
         rows.append(Row("heating", minutes(sheet.heating.time_min),
                         f"{sheet.heating.energy_kwh:.1f} kWh from "
                         f"{say.deg(sheet.batch.oil_start_c)}"))
