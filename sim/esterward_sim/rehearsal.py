@@ -84,7 +84,7 @@ class Result:
     def json(self) -> dict[str, Any]:
         overshoot_k = None
         if self.peak_oil_c is not None and self.setpoint_c is not None:
-            overshoot_k = round(self.peak_oil_c - self.setpoint_c, 3)
+            overshoot_k = round(self.peak_oil_c - self.setpoint_c, 3) + 0.0  # never -0.0
         return {
             "state": self.state, "stages": self.stages,
             "peak_oil_c": None if self.peak_oil_c is None else round(self.peak_oil_c, 3),

@@ -290,7 +290,8 @@ def _tell(result: Any, path: Path) -> None:
     peak, over = plain["peak_oil_c"], plain["overshoot_k"]
     if peak is not None and over is not None:
         click.echo(f"Hottest from heating to the end of the mix: {peak:.2f} degC, "
-                   f"{over:+.2f} K from the setpoint, ceiling {METRIC.limit(result.ceiling_c)}.")
+                   f"{round(over, 2) + 0.0:+.2f} K from the setpoint, ceiling "
+                   f"{METRIC.limit(result.ceiling_c)}.")
     click.echo(f"The record lies in {path}; read it with: {_me()} record show {path}")
 
 
