@@ -168,6 +168,16 @@ def test_heat_denied_for_long_leaves_the_law_sane() -> None:
     assert abs(oil_c[-1] - SETPOINT_C) < 0.3
 
 
+def test_after_an_interruption_the_first_reading_is_believed_at_once() -> None:
+    control, plant, _ = warmed_up(below_k=20.0)
+    control.interrupted()
+    assert not control.update(30.0, None)
+    after_c = plant.oil_c - 12.0  # a night without power
+    control.update(31.0, after_c)
+    assert control.model.oil_c == after_c
+    assert after_c < control.model.stored_c < after_c + 3.0
+
+
 @pytest.mark.parametrize("gap_s", [6, 60, 1800])
 def test_after_a_pause_without_questions_it_goes_on_without_overshoot(gap_s: int) -> None:
     control, plant, second = warmed_up(below_k=2.5)

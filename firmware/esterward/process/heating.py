@@ -151,7 +151,8 @@ class HeaterControl:
             if usable:
                 assert oil_c is not None
                 model.anchor(oil_c, s.guess)
-        elif before_s is None or now_s - before_s > OLDEST_READING_S:
+        elif (before_s is None or now_s - before_s > OLDEST_READING_S
+              or (usable and s.good_c is None)):
             gap_s = now_s - before_s if before_s is not None else OLDEST_READING_S
             model.rest(gap_s, oil_c if usable else None, was_on)
         else:
