@@ -1,7 +1,10 @@
-"""The bench brought to a step by hand, as a person would."""
+"""Bench and rehearsal brought where a test begins, as a person would."""
 
 from __future__ import annotations
 
+from esterward.values.status import Status
+from esterward_sim.person import Person
+from esterward_sim.rehearsal import Rehearsal
 from harness import Bench
 
 
@@ -29,3 +32,18 @@ def to_dose_gate(bench: Bench) -> None:
     bench.press("green")
     assert bench.step == "dose.approach"
     bench.ticks(400)
+
+
+class Content(Person):
+    """Takes the first wash for clear and the first drying for dry: a shorter batch."""
+
+    def _do_wash_clear(self, status: Status) -> None:
+        self._press("green")
+
+    _do_wash_ph = _do_dry = _do_wash_clear
+
+
+def content(rehearsal: Rehearsal) -> Rehearsal:
+    """The same rehearsal with a person content with less; it can still be copied."""
+    rehearsal.person.__class__ = Content
+    return rehearsal

@@ -57,8 +57,7 @@ class Person:
         self._at_s: float | None = None
         self._queue: deque[tuple[Any, ...]] = deque()
         self._until_s: float | None = None
-        self._second = 0  # further doses dissolved so far
-        self._in: list[int] = []
+        self._can: tuple[float, float, float] | None = None  # litres, grams, s to pour over
         self._resets = 0
         self._typed = 0
         self._started = False
@@ -200,25 +199,37 @@ class Person:
     _do_filled = _do_dose_gate = _do_held = _do_sheet
 
     def _do_dissolve(self, status: Status) -> None:
-        self._plan(("wait", self.batch.dissolve_min * 60.0))
-        self._press("green")
-
-    def _do_dissolve_second(self, status: Status) -> None:
-        self._second += 1
-        self._do_dissolve(status)
-
-    def _do_poured(self, status: Status) -> None:
         sheet = self.printed.sheet
         if sheet.methanol is None or sheet.catalyst is None:
             return
-        litres, grams = sheet.methanol.volume_l, sheet.catalyst.mass_g
-        over_s = self.batch.pour_min * 60.0
-        if self._second:
-            dose = second_dose(min(3.0, self.plant.unreacted_ml), sheet.oil_l, sheet.catalyst,
-                               sheet.methanol)
-            litres, grams, over_s = dose.methanol_l, dose.mass_g, 300.0
-        if self._second not in self._in:  # asked again after a stop: the can is empty already
-            self._in.append(self._second)
+        whole = (sheet.methanol.volume_l, sheet.catalyst.mass_g)
+        if sheet.stages:
+            whole = (sheet.stages[0].methanol_l, sheet.stages[0].mass_g)
+        self._mix_can(*whole, self.batch.pour_min * 60.0)
+
+    def _do_dissolve_share(self, status: Status) -> None:
+        last = self.printed.sheet.stages[1]
+        self._mix_can(last.methanol_l, last.mass_g, self.batch.pour_min * 60.0)
+
+    def _do_dissolve_second(self, status: Status) -> None:
+        sheet = self.printed.sheet
+        if sheet.methanol is None or sheet.catalyst is None:
+            return
+        dose = second_dose(min(3.0, self.plant.unreacted_ml), sheet.oil_l, sheet.catalyst,
+                           sheet.methanol)
+        self._mix_can(dose.methanol_l, dose.mass_g, 300.0)
+
+    def _mix_can(self, litres: float, grams: float, over_s: float) -> None:
+        """Make the methoxide of one dose up; it is poured over over_s."""
+        if self._can is None:  # asked again after a stop: it stands there already
+            self._plan(("wait", self.batch.dissolve_min * 60.0))
+            self._can = (litres, grams, over_s)
+        self._press("green")
+
+    def _do_poured(self, status: Status) -> None:
+        if self._can is not None:  # asked again after a stop: the can is empty already
+            litres, grams, over_s = self._can
+            self._can = None
             self._plan(("hands", "pour_methoxide", litres, grams, 25.0, over_s), ("flowed",))
         self._press("green")
 
@@ -237,7 +248,7 @@ class Person:
             self._plan(("tell", "glycerol_l", litres))
         self._press("green")
 
-    _do_drain_first = _do_drain_last
+    _do_drain_first = _do_drain_between = _do_drain_last
 
     def _do_wash_water(self, status: Status) -> None:
         planned = self.printed.sheet.wash_water_l

@@ -119,7 +119,7 @@ def test_all_errors_come_at_once() -> None:
     ("may warm the methanol by 24 K, to 49.1 degC", {"methanol_start_c": 25.0}),
     ("enough to boil it at 61.", {"base_g_per_l": 15.0, "titration_readings_ml": (9.0,) * 3}),
     ("dewater longer", {"oil_water_mg_per_kg": 601.0}),
-    ("runs one stage only", {"first_share": 0.8}),
+    ("two stages with a drain between", {"first_share": 0.8}),
     ("turns catalyst into soap", {"dewater": "none"}),
     ("leave a tenth of it free", {"oil_volume_l": 155.0}),
     ("wash with less water", {"washes": (Wash(0.9, True),)}),

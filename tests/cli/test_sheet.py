@@ -192,15 +192,15 @@ def test_every_word_of_both_pages_follows_the_preferred_units(
     assert any("by 24 K" in warning for warning in told)
 
 
-def test_a_two_stage_plan_says_that_the_controller_runs_one(
+def test_a_two_stage_plan_names_both_shares_and_the_drain_between(
     folder: Path, run: Callable[..., Any]
 ) -> None:
     with_reactor(folder)
     (folder / "batch.toml").write_text(SMALLEST + '[methoxide]\nfirst_share = "80 %"\n')
     ran = run("sheet")
-    assert ran.code == 0 and "1035 g" in ran.out and "by hand, as a second dose" in " ".join(
+    assert ran.code == 0 and "1035 g" in ran.out and "after the drain between" in " ".join(
         ran.out.split())
-    assert "the controller runs one stage only" in ran.err and "made by hand" in ran.err
+    assert "two stages with a drain between" in ran.err
 
 
 def test_the_blend_and_the_dipstick_stand_on_the_page(

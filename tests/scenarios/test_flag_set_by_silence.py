@@ -15,6 +15,7 @@ from esterward.values.outputs import SAFE
 from esterward.values.reactor import Reactor
 from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.virtual import NoRecord, VirtualRig
+from steps import content
 
 Pair = tuple[Batch, Reactor]
 BETWEEN = ("dose", "mix", "check", "settle", "drain", "wash")  # methanol is in, by these stages
@@ -69,7 +70,7 @@ def try_to_clear(rehearsal: Rehearsal) -> None:
 @pytest.fixture(scope="module")
 def copies(quick: Pair) -> dict[str, Rehearsal]:
     """Copies of one untroubled batch at the steps that these tests begin with."""
-    rehearsal = Rehearsal(quick[1], quick[0], NoRecord(), seed=3)
+    rehearsal = content(Rehearsal(quick[1], quick[0], NoRecord(), seed=3))
     found = {}
     for step in ("heat.warm", "wash.statement", "dry.run"):
         to_step(rehearsal, step, 0.0)

@@ -223,9 +223,9 @@ def _charge_warnings(numbers: Figures, say: Wording) -> list[str]:
     if batch.dewater == "none":
         out.append('[dewater] method = "none": water in the oil turns catalyst into soap.')
     if batch.first_share is not None:
-        out.append(f"[methoxide] first_share = {100 * batch.first_share:g} %: the controller runs "
-                   "one stage only and its questions name the whole charge. Weigh and dose the "
-                   "first share of this sheet; the second is made by hand, as a second dose.")
+        out.append(f"[methoxide] first_share = {100 * batch.first_share:g} %: two "
+                   "stages with a drain between, once the batch has cooled enough for it; without "
+                   "warm-hold the second stage mixes cooler than the first and may take 3 h.")
     return out
 
 

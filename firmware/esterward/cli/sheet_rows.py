@@ -109,7 +109,7 @@ def _weigh(sheet: Sheet, say: Wording) -> Section:
     for name, stage in zip(("  first", "  second"), sheet.stages, strict=False):
         rows.append(Row(name, grams(stage.mass_g), f"with {say.vol(stage.methanol_l)} of "
                         "methanol" + ("" if name == "  first" else
-                                       "; by hand, as a second dose")))
+                                       " after the drain between")))
     return Section("Weigh and measure", tuple(rows), (POISON, CAUSTIC))
 
 

@@ -41,7 +41,7 @@ RESTART_S: Final = 60.0
 STORE_S: Final = 10.0
 SECOND_DOSES: Final = 2
 MIXING_STEPS: Final = ("mix.run", "check.ask")
-REST_STARTS: Final = ("settle.first", "wash.stand", "dewater.stand")
+REST_STARTS: Final = ("settle.between", "settle.first", "wash.stand", "dewater.stand")
 
 
 class Process:
@@ -164,6 +164,7 @@ class Process:
                               and timers.step_s >= batch.pour_min * 60.0 + POUR_EXTRA_S)
         facts.credit_met = timers.credit_s >= CREDIT_S and timers.mixed_s >= CREDIT_S
         facts.mix_at_most = timers.step_s >= MIX_AT_MOST_S
+        facts.share_left = batch.first_share is not None and not state.second_share
         facts.second_allowed = state.second_doses < SECOND_DOSES
         facts.settled = timers.settled_s >= batch.settle_h * 3600.0
         facts.first_drain_allowed = (timers.settled_s >= FIRST_DRAIN_S and oil_c is not None
@@ -268,6 +269,8 @@ class Process:
             state.timers.credit_s = state.timers.mixed_s = 0.0
         if to_step == "methoxide.second":
             state.second_doses += 1
+        if to_step == "methoxide.share":
+            state.second_share = True
         if to_step == "check.failed":
             state.unconverted = True
         if state.step.startswith("wash.") and to_step in ("wash.water", "wash.statement"):

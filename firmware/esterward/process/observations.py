@@ -20,7 +20,7 @@ ANEW: Final = "titration_anew_ml"
 READINGS_MAX: Final = 12  # of one titration; more are a program gone wild, not a person
 CHANGES_SHEET: Final = (READING, ANEW, "oil_l")
 SHEET_STAGES: Final = ("fill", "dewater", "cool", "heat", "methoxide")
-SHEET_CLOSED_STEPS: Final = ("methoxide.dissolve", "methoxide.second")
+SHEET_CLOSED_STEPS: Final = ("methoxide.dissolve", "methoxide.share", "methoxide.second")
 
 
 def refusal(name: str, value: float | None, step: str, state: str,

@@ -47,12 +47,16 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "drain_water": Prompt("yes", "Drain the water from the bottom until clean oil comes. The "
                           "oil is hot: gloves, slowly. Drained, valve shut?"),
     "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "
-                    "{methanol_l} L of methanol for {oil_l} L of oil. {warnings}Right?",
+                    "{methanol_l} L of methanol for {oil_l} L of oil. {shares}{warnings}Right?",
                     asks_if="sheet_ready", instead="{sheet_waits}", calls=True),
-    "dissolve": Prompt("yes", "Outdoors, goggles and gloves: {mass_g} g of {kind} slowly INTO "
-                       "{methanol_l} L of methanol, vented, never the other way. No grains "
+    "dissolve": Prompt("yes", "Outdoors, goggles and gloves: {dose_g} g of {kind} slowly INTO "
+                       "{dose_l} L of methanol, vented, never the other way. No grains "
                        "left and below 45 degC (better 35)?",
                        asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
+    "dissolve_share": Prompt("yes", "Second share: {share_g} g of {kind} slowly INTO {share_l} L "
+                             "of methanol, vented, never the other way. Goggles, gloves, outdoors. "
+                             "No grains left and below 45 degC?",
+                             asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dissolve_second": Prompt("yes", "Second dose: {second_g} g of {kind} into {second_l} L of "
                               "methanol; try it in a jar first. Goggles, gloves, vented. No "
                               "grains left and below 45 degC?",
@@ -72,6 +76,9 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "first_drain": Prompt("yes", "Glycerol is down. Shall a first drain be done now?"),
     "drain_first": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the dark "
                           "layer, stop at the colour change. Drained, valve shut?"),
+    "drain_between": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the dark "
+                            "layer of the first share, stop at the colour change; then the second "
+                            "share goes in. Drained, valve shut?"),
     "drain_last": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the glycerol "
                          "(about {glycerol} L in all), stop at the colour change. Drained, "
                          "valve shut?"),

@@ -44,6 +44,7 @@ class Facts:
     pour_expired: bool = _fact("the armed time for pouring has run out")
     credit_met: bool = _fact("60 equivalent and 60 real minutes of proven mixing")
     mix_at_most: bool = _fact("3 h of mixing, whatever the credit")
+    share_left: bool = _fact("the plan has two stages and the second share is not in")
     second_allowed: bool = _fact("a further dose may be computed")
     settled: bool = _fact("the settle time is proven")
     first_drain_allowed: bool = _fact("1 h settled and at most 49 degC")

@@ -80,6 +80,9 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
     Step("methoxide.second", "dissolve the second dose", prompt="dissolve_second",
          timer="dissolve", new_row=True, next=(("yes & methoxide_cool", "dose.gate"),)),
 
+    Step("methoxide.share", "dissolve the second share", prompt="dissolve_share",
+         timer="dissolve", new_row=True, next=(("yes & methoxide_cool", "dose.gate"),)),
+
     Step("dose.approach", "bring the oil back to the dose temperature", heat="setpoint",
          mixer=True, next=(("at_target", "dose.off"),)),
     Step("dose.off", "wait until the heater is proven off", mixer=True, next=(
@@ -93,12 +96,20 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
          pours=True, next=(("yes", "mix.run"), ("pour_expired", "dose.gate"))),
 
     Step("mix.run", "mix and react", mixer=True, heat="warm_hold", timer="mix", next=(
+        ("credit_met & share_left", "settle.between"),
+        ("mix_at_most & share_left", "settle.between"),
         ("credit_met", "check.ask"), ("mix_at_most", "check.ask"))),
     Step("check.ask", "check the conversion", mixer=True, heat="warm_hold", prompt="check",
          next=(("yes", "settle.first"), ("no & second_allowed", "methoxide.second"),
                ("no", "check.failed"))),
     Step("check.failed", "further doses did not turn the oil over", prompt="unconverted",
          next=(("yes", "settle.first"),)),
+
+    # A plan of two stages: the glycerol of the first share is drained before the second goes in.
+    Step("settle.between", "stand until the first glycerol can be drained", timer="first_drain",
+         sits=True, next=(("first_drain_allowed", "drain.between"),)),
+    Step("drain.between", "drain the first glycerol", prompt="drain_between", next=(
+        ("yes", "methoxide.share"),)),
 
     Step("settle.first", "settle; keep away", timer="settle", sits=True, next=(
         ("settled", "drain.last"), ("first_drain_allowed", "settle.offer"))),

@@ -69,6 +69,7 @@ class ProcessState:
     """Everything the process remembers, plain enough for a checkpoint.
 
     methanol_in: methoxide may have been poured; from the dose until the washed statement.
+    second_share: the first share of a two-stage plan is drained off, the second being made.
     unconverted: the conversion check failed after the last further dose.
     waiting: the question that cannot be asked until a person has mended something.
     hand_s: how long the pump has run of this press; HAND_PUMP_S is also "this press never may".
@@ -90,6 +91,7 @@ class ProcessState:
     flag_wait_s: float = 0.0
     washes_done: int = 0
     second_doses: int = 0
+    second_share: bool = False
     unconverted: bool = False
     evidence: list[str] = field(default_factory=list)
     observed: list[tuple[str, float]] = field(default_factory=list)

@@ -66,6 +66,7 @@ def step_seconds(timer: str, batch: Batch) -> float | None:
         "dissolve": batch.dissolve_min * 60.0,
         "pour": batch.pour_min * 60.0,
         "mix": CREDIT_S,
+        "first_drain": FIRST_DRAIN_S,
         "settle": batch.settle_h * 3600.0,
         "wash_stir": batch.wash_stir_min * 60.0,
         "wash_stand": batch.wash_stand_min * 60.0,

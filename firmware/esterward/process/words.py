@@ -42,6 +42,16 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
     wash = process.wash()
     # Of the fuel, as on the sheet: there is more of it than there was oil.
     wash_l = sheet.wash_water_l[process.wash_index()] if sheet.wash_water_l else None
+    base, spirit = sheet.catalyst, sheet.methanol
+    first_g, first_l = (base.mass_g if base else None), (spirit.volume_l if spirit else None)
+    share_g = share_l = None
+    shares = ""
+    if sheet.stages:
+        first, last = sheet.stages
+        first_g, first_l, share_g, share_l = (first.mass_g, first.methanol_l, last.mass_g,
+                                              last.methanol_l)
+        shares = (f"In two stages: first {number(first_g, 0)} g in {number(first_l)} L, after a "
+                  f"drain {number(share_g, 0)} g in {number(share_l)} L. ")
     evidence = ", ".join(state.evidence) or "no evidence noted"
     if state.state != "idle" and not state.methanol_in and not state.evidence:
         evidence = "none was added in this batch"
@@ -53,6 +63,11 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "kind": batch.catalyst_kind,
         "purity": f"{batch.catalyst_purity * 100:.0f}",
         "methanol_l": number(sheet.methanol.volume_l if sheet.methanol else None, 1),
+        "dose_g": number(first_g, 0),
+        "dose_l": number(first_l, 1),
+        "share_g": number(share_g, 0),
+        "share_l": number(share_l, 1),
+        "shares": shares,
         "sheet_waits": sheet_waits(sheet, process.reactor.probes_checked),
         "methoxide_c": number(last_told(state.observed, "methoxide_c"), 0),
         "second_g": number(second_g, 0),
