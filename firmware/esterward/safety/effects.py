@@ -6,6 +6,10 @@ reading are compared with both, so that neither a slow nor a fast vessel is accu
 nothing of the heater law, and judges only readings of mixed oil. What a person
 should look at is said in faults.py under the same codes.
 
+Two windows look at the heating: a quick one over 2 K paid in, which must let much pass for the sake
+of lags and grain, and a slow one over 5 K, which judges closer and remembers the best it has seen,
+so that a later change is seen against this very vessel.
+
 Shares of the expected rise. A voltage 10 % low gives 81 % of the power and a heavy wall takes
 another tenth: 73 % is a healthy vessel. A voltage 10 % high gives 121 %. One of two elements
 gives 50 %, twice the power or half the oil about 190 %. The two limits lie between.
@@ -36,6 +40,18 @@ HALF_SHARE: Final = 0.60
 HALF_MARKS: Final = 3  # more halved than healthy; as many healthy ones end it
 OVER_SHARE: Final = 1.60
 GRAIN_K: Final = 0.25
+# The slow window sees what the quick one must let pass for the sake of lags and grain. Healthy
+# reactors of esterward_sim.effect_trials stay under 1.20 of the expected rise, doubled ones come
+# over 1.42 (mains 10 % low); halved ones are below 0.61, and so may be the hottest hours of a
+# bare vessel in the cold, which is why half-power warns and does not trip.
+SLOW_MARK_K: Final = 1.0
+SLOW_MARKS: Final = 6
+SLOW_HALF_SHARE: Final = 0.60
+SLOW_OVER_SHARE: Final = 1.31
+SETTLED_SHARE: Final = 0.85  # of what was paid in has arrived: the lags no longer matter
+CHANGED_HALF: Final = 0.68  # of the best settled window before: mains may swing, not halve
+CHANGED_OVER: Final = 1.5
+SLOW_IN_A_ROW: Final = 2
 LOSS_DOUBT: Final = 2.0  # the true loss may be this many times the configured one ...
 LOSS_SHARE: Final = 0.15  # ... but explains no more than this of what was paid in
 PLATEAU_C: Final = 90.0  # above, water leaving the oil takes the power: nothing can be judged
@@ -58,8 +74,11 @@ class EffectState:
 
     paid_k: kelvin paid in by the element; through_k, arrived_k: the same behind the slow
     element and the slow thermowell. marks: [paid_k, arrived_k, oil_c, on_s, age_s, loss_k]
-    rows, oldest first. off_base_c: lowest oil since the element went off; off_stored_k: what it
-    may still rise from there, off_freed_k how much of that has had the time to come.
+    rows, oldest first; slow_marks: the same at wider spacing; slow_code, slow_count: what they
+    say, how often in a row; best_share: best share of the expected rise in a settled slow
+    window, 0.0 until there was one. off_base_c: lowest oil since the element went off;
+    off_stored_k: what it may still rise from there, off_freed_k how much of that
+    has had the time to come.
     """
 
     paid_k: float = 0.0
@@ -71,6 +90,10 @@ class EffectState:
     off_s: float = 0.0
     marks: list[list[float]] = field(default_factory=list)
     half_marks: int = 0
+    slow_marks: list[list[float]] = field(default_factory=list)
+    slow_code: str = ""
+    slow_count: int = 0
+    best_share: float = 0.0
     off_base_c: float | None = None
     off_stored_k: float = 0.0
     off_freed_k: float = 0.0
@@ -114,7 +137,7 @@ def step(
     state.arrived_k += (state.through_k - state.arrived_k) * dt_s / (SLOW_PROBE_S + dt_s)
     if not mixed:
         _forget(state)
-        state.off_base_c = None
+        state.off_base_c, state.best_share = None, 0.0
         return ()
     if oil_c is None or not (-55.0 <= oil_c <= 125.0):
         return state.verdicts
@@ -129,6 +152,8 @@ def step(
             _mark(state, oil_c)
         elif state.paid_k - state.marks[-1][0] >= MARK_K:
             _judge(state, oil_c)
+            if state.slow_code and not state.verdicts:
+                state.verdicts = (state.slow_code,)
     elif state.off_base_c is None:
         state.off_base_c = oil_c
         state.off_stored_k = STORED_DOUBT * (state.paid_k - state.arrived_k)
@@ -141,16 +166,46 @@ def step(
 def _forget(state: EffectState) -> None:
     """End the window: what was judged no longer stands."""
     if state.marks:
-        state.marks = []
-    state.half_marks = 0
+        state.marks, state.slow_marks = [], []
+    state.half_marks, state.slow_code, state.slow_count = 0, "", 0
     state.verdicts = ()
 
 
 def _mark(state: EffectState, oil_c: float) -> None:
-    state.marks.append([state.paid_k, state.arrived_k, oil_c, state.on_s, state.age_s,
-                        state.loss_k])
+    mark = [state.paid_k, state.arrived_k, oil_c, state.on_s, state.age_s, state.loss_k]
+    state.marks.append(mark)
     if len(state.marks) > MARKS:
         del state.marks[0]
+    if not state.slow_marks or state.paid_k - state.slow_marks[-1][0] >= SLOW_MARK_K:
+        state.slow_marks.append(mark)
+        if len(state.slow_marks) >= SLOW_MARKS:
+            del state.slow_marks[:-SLOW_MARKS]
+            _judge_slow(state)
+
+
+def _judge_slow(state: EffectState) -> None:
+    """Half or double over the last five kelvin paid in, by itself and beside what was before."""
+    paid_k, arrived_k, rise_k, on_s, age_s, loss_k = (
+        now - then for now, then in zip(state.slow_marks[-1], state.slow_marks[0], strict=True))
+    if on_s < ON_SHARE * age_s:
+        state.slow_marks, state.slow_code, state.slow_count = [], "", 0
+        return
+    most_k = LOSS_SHARE * paid_k
+    share = (rise_k + min(loss_k, most_k)) / paid_k
+    settled = arrived_k >= SETTLED_SHARE * paid_k
+    known = settled and state.best_share > 0.0
+    gained_k = rise_k + min(LOSS_DOUBT * loss_k, most_k)
+    code = ""
+    if (rise_k > SLOW_OVER_SHARE * max(paid_k, arrived_k)
+            or (known and share > CHANGED_OVER * state.best_share)):
+        code = OVER_RESPONSE
+    elif (share < CHANGED_HALF * state.best_share if known
+            else gained_k < SLOW_HALF_SHARE * min(paid_k, arrived_k)):
+        code = HALF_POWER
+    state.slow_count = state.slow_count + 1 if code else 0
+    state.slow_code = code if state.slow_count >= SLOW_IN_A_ROW else ""
+    if settled and not code:
+        state.best_share = max(state.best_share, share)
 
 
 def _judge(state: EffectState, oil_c: float) -> None:
@@ -173,6 +228,9 @@ def _judge(state: EffectState, oil_c: float) -> None:
         state.verdicts = (OVER_RESPONSE,)
         return
     halved = gained_k < HALF_SHARE * min(paid_k, arrived_k)
+    if state.best_share:  # it has done better: then only a change counts, not a poor loss figure
+        share_k = rise_k + min(state.loss_k - loss_0, LOSS_SHARE * paid_k)
+        halved = halved and share_k < CHANGED_HALF * state.best_share * paid_k
     state.half_marks = min(HALF_MARKS, max(0, state.half_marks + (1 if halved else -1)))
     if state.half_marks == HALF_MARKS:
         state.verdicts = (HALF_POWER,)
