@@ -100,7 +100,7 @@ def _part(progress: float | None) -> float | None:
     return None if progress is None else min(1.0, max(0.0, progress))
 
 
-VALVE_FIRST = "Close the methoxide valve. "
+VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
 
 
 def _question(controller: Controller) -> tuple[str, str, str]:
@@ -112,7 +112,7 @@ def _question(controller: Controller) -> tuple[str, str, str]:
     state = controller.process.state
     key, text, answers = _question_of_state(controller)
     if STEPS[state.step].stage == "dose" and state.state not in ("running", "idle"):
-        text = (VALVE_FIRST + text).strip()
+        key, text = key or VALVE, (VALVE_FIRST + text).strip()  # with no key nobody shows it
     return key, text, answers
 
 

@@ -167,6 +167,9 @@ class Person:
         if "Still to check" not in text:
             self._press("green", held=True)
 
+    def _do_valve(self, status: Status) -> None:
+        self._plan(("hands", "stop_pouring"))  # the valve is no button
+
     def _do_washed(self, status: Status) -> None:
         self._press("green", "blue", held=True)
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from esterward.status import status_of
+from esterward.telemetry.topics import prompt_words
 from esterward.values.requests import Request
 from harness import Bench
 from steps import to_dose_gate
@@ -58,11 +59,13 @@ def test_whatever_stops_a_dose_the_first_words_are_the_valve(
     states = set()
     for _ in range(40):
         bench.tick()
-        text = status_of(bench.controller, bench.now_s).prompt_text
+        status = status_of(bench.controller, bench.now_s)
+        text = status.prompt_text
         if bench.state == "running":
             continue
         states.add(bench.state)
         assert text.startswith("Close the methoxide valve."), (bench.state, text)
+        assert prompt_words(status).startswith(text), "and so it is published"
         assert text.count("Close the methoxide valve") == 1
     assert states & {"held", "paused", "stopped", "aborted"}
 
