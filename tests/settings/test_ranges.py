@@ -71,6 +71,10 @@ def test_every_number_the_files_allow_makes_a_sheet(
         batch_raw["titration"].pop("sample_mass", None)
     reactor_raw["probes"] = {"a": "28-0316a2794ff1", "b": "28-0316a279c2d4"}
     reactor_raw["rig"]["level"] = "small"
+    measured = reactor_raw["measured"]
+    measured |= {"heat_capacity": "670 kJ/K" if roomy else "160 kJ/K", "oil": "120 L"}
+    if "run_on" in measured and "probe_lag" in measured:  # a part of it
+        measured["probe_lag"] = "2 s"
     if roomy:  # so that most batches are possible, and all of the sheet is worked out
         reactor_raw["vessel"] |= {"volume": "1000 L"}
         reactor_raw["scale"] = {"resolution": "0.001 g"}

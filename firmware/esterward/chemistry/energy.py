@@ -1,7 +1,8 @@
 """Heat: warming the oil, where the dose lands, how the batch coasts, how long mixing takes.
 
-The liquid is one well-stirred body with one loss to the room; steel is not counted. Room and
-start temperatures -20..45 degC, oil up to 110 degC.
+The liquid is one well-stirred body with one loss to the room; what the vessel takes beside the
+oil counts only when it was measured (extra, kJ/K). Room and start temperatures -20..45 degC, oil
+up to 110 degC.
 """
 
 from __future__ import annotations
@@ -29,11 +30,15 @@ HEIGHT_PER_DIAMETER: Final = 1.5   # of a vessel whose diameter is not given: a 
 
 @dataclass(frozen=True, slots=True)
 class Heating:
-    """From the cold oil to the setpoint: electricity used, minutes, and what the oil takes."""
+    """From the cold oil to the setpoint: electricity used, minutes, and what the oil takes.
+
+    measured: the vessel's own heat or loss is that of a recorded heat-up.
+    """
 
     energy_kwh: float
     time_min: float
     oil_kwh: float
+    measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,11 @@ def oil_kj_per_k(oil_l: float, oil_kg_per_l: float = substances.OIL_KG_PER_L,
     return litres * density * substances.oil_heat_kj_per_kg_k(around_c)
 
 
+def _with_extra(own: float, extra: float) -> float:
+    """kJ/K of oil and vessel; half of the oil's own at least, whatever was measured."""
+    return max(0.5 * own, own + within("measured heat capacity", extra, -5000.0, 5000.0, "kJ/K"))
+
+
 def loss_w_per_k(vessel_l: float, lagging_mm: float, diameter_m: float | None = None) -> float:
     """Loss of an upright vessel of 1..5000 L with 0..200 mm of lagging all round."""
     area = wall_area_m2(vessel_l, diameter_m)
@@ -77,9 +87,15 @@ def wall_area_m2(vessel_l: float, diameter_m: float | None = None) -> float:
 
 def heating(
     oil_l: float, start_c: float, target_c: float, element_w: float, loss: float = 0.0,
-    room_c: float = 20.0, oil_kg_per_l: float = substances.OIL_KG_PER_L,
+    room_c: float = 20.0, oil_kg_per_l: float = substances.OIL_KG_PER_L, extra: float = 0.0,
+    late_s: float = 0.0,
 ) -> Heating | None:
-    """Warming oil at full power against a loss in W/K; None when the element cannot do it."""
+    """Warming oil at full power against a loss in W/K; None when the element cannot do it.
+
+    extra: kJ/K the vessel takes beside the oil, as measured (may be negative: the element then
+    gives more than its plate says). late_s: how late the reading follows the element, 0..600 s.
+    oil_kwh counts the extra heat too.
+    """
     start = within("start temperature", start_c, -20.0, 110.0, "degC")
     target = within("target temperature", target_c, -20.0, 110.0, "degC")
     power = within("element power", element_w, 1.0, 1e5, "W")
@@ -87,7 +103,9 @@ def heating(
     room = within("room temperature", room_c, -20.0, 45.0, "degC")
     if target <= start:
         return Heating(0.0, 0.0, 0.0)
-    j_per_k = 1000.0 * oil_kj_per_k(oil_l, oil_kg_per_l, (start + target) / 2.0)
+    own = oil_kj_per_k(oil_l, oil_kg_per_l, (start + target) / 2.0)
+    j_per_k = 1000.0 * _with_extra(own, extra)
+    late = within("run-on", late_s, 0.0, 600.0, "s")
     at_start, at_target = power - w_per_k * (start - room), power - w_per_k * (target - room)
     if not (at_start > 0.0 and at_target > 0.0):
         return None
@@ -95,7 +113,8 @@ def heating(
         seconds = j_per_k * (target - start) / at_start
     else:
         seconds = j_per_k / w_per_k * log(at_start / at_target)
-    return Heating(power * seconds / 3.6e6, seconds / 60.0, j_per_k * (target - start) / 3.6e6)
+    return Heating(power * seconds / 3.6e6, (seconds + late) / 60.0,
+                   j_per_k * (target - start) / 3.6e6)
 
 
 def landing_c(
@@ -148,6 +167,7 @@ def equivalent_min(
 def coast(
     oil_c: float, oil_l: float, methanol_l: float, methanol_c: float, pour_min: float,
     loss: float, room_c: float = 20.0, oil_kg_per_l: float = substances.OIL_KG_PER_L,
+    extra: float = 0.0,
 ) -> Coast:
     """From the dose at oil_c to the end of mixing, heat off all the time.
 
@@ -156,7 +176,7 @@ def coast(
     spirit_l = within("methanol volume", methanol_l, 0.0, 1e4, "L")
     share = spirit_l / within("oil volume", oil_l, 0.01, 1e4, "L")
     lands = landing_c(oil_c, methanol_c, share, oil_kg_per_l)
-    capacity = oil_kj_per_k(oil_l, oil_kg_per_l, lands) + spirit_l * (
+    capacity = _with_extra(oil_kj_per_k(oil_l, oil_kg_per_l, lands), extra) + spirit_l * (
         substances.methanol_density_kg_per_l(20.0) * substances.methanol_heat_kj_per_kg_k(lands))
     poured = within("pouring time", pour_min, 0.0, 120.0, "min")
     lands = cooled_c(lands, poured / 2.0, loss, capacity, room_c)

@@ -5,7 +5,7 @@ No judgement here: what is missing, forbidden or unwise is said in sheet_rules.p
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from math import isfinite, pi
 from typing import Final
 
@@ -224,9 +224,18 @@ def _setpoint(
 def _loss(reactor: Reactor | None) -> float | None:
     if reactor is None:
         return None
+    if reactor.measured_loss_w_per_k is not None:
+        return reactor.measured_loss_w_per_k
     if reactor.lagging_mm is None or not reactor.vessel_l > 0.0:
         return reactor.loss_w_per_k
     return energy.loss_w_per_k(reactor.vessel_l, reactor.lagging_mm, reactor.diameter_m)
+
+
+def _extra(reactor: Reactor) -> float:
+    """kJ/K that the vessel takes beside its oil; 0 when it was not measured."""
+    if reactor.measured_heat_kj_per_k is None or reactor.measured_oil_l is None:
+        return 0.0
+    return reactor.measured_heat_kj_per_k - energy.oil_kj_per_k(reactor.measured_oil_l)
 
 
 def _heating(
@@ -236,8 +245,13 @@ def _heating(
         not reactor.element_w > 0.0
     ):
         return None
-    return energy.heating(batch.oil_volume_l, batch.oil_start_c, setpoint_c, reactor.element_w,
-                          loss, reactor.room_c, batch.oil_density_kg_per_l)
+    warming = energy.heating(
+        batch.oil_volume_l, batch.oil_start_c, setpoint_c, reactor.element_w, loss,
+        reactor.room_c, batch.oil_density_kg_per_l, _extra(reactor),
+        reactor.measured_run_on_s or 0.0)
+    measured = not (reactor.measured_heat_kj_per_k is None
+                    and reactor.measured_loss_w_per_k is None)
+    return replace(warming, measured=measured) if warming is not None else None
 
 
 def _coast(
@@ -247,7 +261,8 @@ def _coast(
     if reactor is None or spirit is None or setpoint_c is None or loss is None:
         return None
     return energy.coast(setpoint_c, batch.oil_volume_l, spirit.volume_l, batch.methanol_start_c,
-                        batch.pour_min, loss, reactor.room_c, batch.oil_density_kg_per_l)
+                        batch.pour_min, loss, reactor.room_c, batch.oil_density_kg_per_l,
+                        _extra(reactor))
 
 
 def _settling(

@@ -57,7 +57,7 @@ _CATALYST = ("kind", "purity", "base_g_per_l", "base_weighed_g_per_l", "titratio
              "total_g_per_l", "other_titrant", "other_total_g_per_l", "mass_g", "mass_low_g",
              "mass_high_g")
 _METHANOL = ("volume_l", "mass_kg", "percent_v", "molar_ratio", "stoichiometric_percent")
-_HEATING = ("energy_kwh", "time_min", "oil_kwh")
+_HEATING = ("energy_kwh", "time_min", "oil_kwh", "measured")
 
 
 def sheet_json(sheet: Sheet) -> dict[str, Any]:

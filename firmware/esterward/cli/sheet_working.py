@@ -115,8 +115,10 @@ def _temperatures(sheet: Sheet, say: Wording) -> list[Line]:
          f"{say.limit(boiling.HIGHEST_C)}")]
     heat, coast = sheet.heating, sheet.coast
     if heat is not None and sheet.loss_w_per_k is not None:
+        whose = "as measured here" if heat.measured else "vessel not measured"
         lines.append(("heating", f"{heat.oil_kwh:.2f} kWh into the oil, {heat.energy_kwh:.2f} kWh "
-                      f"with a loss of {sheet.loss_w_per_k:.1f} W/K, {heat.time_min:.0f} min"))
+                      f"with a loss of {sheet.loss_w_per_k:.1f} W/K, {heat.time_min:.0f} min "
+                      f"({whose})"))
     if coast is not None:
         lines.append(("dose lands", f"{say.deg(sheet.setpoint_c)} oil and "
                       f"{say.deg(sheet.batch.methanol_start_c)} methanol: "

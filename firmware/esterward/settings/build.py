@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any, Final, TypeVar
 
+from esterward.chemistry.energy import oil_kj_per_k
 from esterward.settings.keys import BatchFile, ReactorFile
 from esterward.values.batch import Batch, Lot, Wash
 from esterward.values.plain import to_plain
@@ -44,6 +45,11 @@ REACTOR_FIELDS: Final[dict[str, str]] = {
     "probes.a_correction": "probe_a_correction_k",
     "probes.b_correction": "probe_b_correction_k",
     "probes.checked": "probes_checked",
+    "measured.heat_capacity": "measured_heat_kj_per_k",
+    "measured.oil": "measured_oil_l",
+    "measured.loss": "measured_loss_w_per_k",
+    "measured.run_on": "measured_run_on_s",
+    "measured.probe_lag": "measured_probe_lag_s",
     "limits.setpoint": "setpoint_cap_c",
     "scale.resolution": "scale_resolution_g",
     "mqtt.host": "mqtt_host",
@@ -173,6 +179,7 @@ def reactor_from(found: Found) -> Reactor:
         found.wrong("rig.fitted", f"names {' and '.join(double)} twice; write each once")
     _warm_hold(found, level, fitted)
     _dipstick(found)
+    _measured(found)
     _pins(found)
     reactor = _filled(Reactor(), found, REACTOR_FIELDS, {
         "rig.fitted": lambda names: tuple(n for n in OPTIONAL_INPUTS if n in names),
@@ -197,6 +204,28 @@ def _warm_hold(found: Found, level: str | None, fitted: list[str]) -> None:
     if not found.get("site.barometer") and not found.is_faulty("site.barometer"):
         found.wrong("rig.warm_hold", "= true needs a barometer; write [site] barometer = true "
                                      "when one is fitted, or warm_hold = false")
+
+
+def _measured(found: Found) -> None:
+    """A heat capacity belongs to a fill of oil; a lag is a part of the run-on."""
+    heat, oil = found.get("measured.heat_capacity"), found.get("measured.oil")
+    if (heat is None) != (oil is None) and not (
+        found.is_faulty("measured.heat_capacity") or found.is_faulty("measured.oil")
+    ):
+        found.wrong("measured.oil" if oil is None else "measured.heat_capacity",
+                    "is missing: heat capacity and the oil it was measured with belong together; "
+                    'write both, such as heat_capacity = "242 kJ/K" and oil = "120 L", or neither')
+    elif heat is not None and oil is not None:
+        times = heat / oil_kj_per_k(oil)
+        if not 0.7 <= times <= 3.0:
+            found.wrong("measured.heat_capacity",
+                        f'= "{heat:g} kJ/K" is {times:.2g} times that of {oil:g} L of oil alone; '
+                        "allowed is 0.7 to 3 times; measure it again with "
+                        "esterward rehearse --fit RECORD")
+    run_on, lag = found.get("measured.run_on"), found.get("measured.probe_lag")
+    if run_on is not None and lag is not None and not lag < run_on:
+        found.wrong("measured.probe_lag", f'= "{lag:g} s" is not below run_on = "{run_on:g} s", '
+                                          "of which it is a part; write the probe's share only")
 
 
 def _pins(found: Found) -> None:

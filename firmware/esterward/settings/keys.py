@@ -19,6 +19,7 @@ from esterward.settings.units import (
     CONTENT,
     DENSITY,
     DIFFERENCE,
+    HEAT_CAPACITY,
     HOURS,
     LENGTH,
     LOSS,
@@ -27,6 +28,7 @@ from esterward.settings.units import (
     MOLAR_MASS,
     POWER,
     RATIO,
+    SECONDS,
     SHARE,
     SHORT_LENGTH,
     SMALL_VOLUME,
@@ -99,6 +101,16 @@ class Probes(Section):
     checked: bool | None = None
 
 
+class Measured(Section):
+    """What `esterward rehearse --fit` found; for forecasts and the simulator, for no limit."""
+
+    heat_capacity: Annotated[float | None, Number(HEAT_CAPACITY, 5.0, 5000.0)] = None
+    oil: Annotated[float | None, Number(VOLUME, 1.0, 1000.0)] = None
+    loss: Annotated[float | None, Number(LOSS, 0.5, 200.0)] = None
+    run_on: Annotated[float | None, Number(SECONDS, 5.0, 600.0)] = None
+    probe_lag: Annotated[float | None, Number(SECONDS, 2.0, 300.0)] = None
+
+
 class Caps(Section):
     setpoint: Annotated[float | None, Number(TEMPERATURE, 30.0, 110.0)] = None
 
@@ -127,6 +139,7 @@ class ReactorFile(Section):
     element: Element = Element()
     rig: Rig = Rig()
     probes: Probes = Probes()
+    measured: Measured = Measured()
     limits: Caps = Caps()
     scale: Scale = Scale()
     mqtt: Mqtt = Mqtt()

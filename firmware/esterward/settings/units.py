@@ -42,6 +42,7 @@ bar = 1e5 * pascal
 millimeter_Hg = 133.322387415 * pascal = mmHg
 inch_Hg = 25.4 * millimeter_Hg = inHg
 watt = kilogram * meter ** 2 / second ** 3 = W
+joule = watt * second = J
 """
 
 
@@ -86,6 +87,7 @@ PRESSURE = Kind("absolute pressure", "kPa",
 POWER = Kind("power", "W", _same("W", "kW"), "3000 W")
 MINUTES = Kind("time", "min", _same("min", "h", "s"), "15 min")
 HOURS = Kind("time", "h", _same("h", "min"), "8 h")
+SECONDS = Kind("time", "s", _same("s", "min"), "25 s")
 SHARE = Kind("share", "fraction", {"%": "percent"}, "20 %")
 STRENGTH = Kind("strength of a solution", "g/L", _same("g/L"), "1 g/L")
 MOLARITY = Kind("amount of substance in a solution", "mol/L", _same("mol/L", "mmol/L"),
@@ -93,11 +95,13 @@ MOLARITY = Kind("amount of substance in a solution", "mol/L", _same("mol/L", "mm
 DENSITY = Kind("density", "kg/L", {"kg/L": "kg/L", "g/mL": "g/mL", "kg/m3": "kg/m**3"},
                "0.918 kg/L")
 LOSS = Kind("heat loss", "W/K", _same("W/K"), "8 W/K")
+HEAT_CAPACITY = Kind("heat capacity", "kJ/K", _same("kJ/K"), "240 kJ/K")
 RATIO = Kind("molar ratio", "mol/mol", _same("mol/mol"), "6 mol/mol")
 MOLAR_MASS = Kind("molar mass", "g/mol", _same("g/mol"), "885.4 g/mol")
 PH = Kind("pH", "ph", {"pH": "ph"}, "7.2 pH")
 CONTENT = Kind("content", "mg/kg", {"mg/kg": "mg/kg", "ppm": "ppm"}, "40 mg/kg")
 
 KINDS: Final = (VOLUME, SMALL_VOLUME, TEMPERATURE, DIFFERENCE, MASS, ALTITUDE, LENGTH,
-                SHORT_LENGTH, PRESSURE, POWER, MINUTES, HOURS, SHARE, STRENGTH, MOLARITY, DENSITY,
-                LOSS, RATIO, MOLAR_MASS, PH, CONTENT)
+                SHORT_LENGTH, PRESSURE, POWER, MINUTES, HOURS, SECONDS, SHARE, STRENGTH, MOLARITY,
+                DENSITY,
+                LOSS, HEAT_CAPACITY, RATIO, MOLAR_MASS, PH, CONTENT)

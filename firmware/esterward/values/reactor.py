@@ -21,6 +21,11 @@ class Reactor:
     lagging_mm is the thickness of the lagging, 0 for bare; given, forecasts take the loss from
     it and the vessel's size instead of loss_w_per_k. diameter_m is the vessel's inner
     diameter, None for not measured. dipstick has rows (mm on the stick, litres), both rising.
+
+    measured_*: what a recorded heat-up told, None for not measured: heat capacity of vessel and
+    measured_oil_l of oil together, loss, how late a reading follows the element (run-on), and
+    probe A's part of that. For forecasts and the simulator only; no limit and no check of an
+    effect looks at them.
     """
 
     name: str = "reactor"
@@ -50,4 +55,9 @@ class Reactor:
     lagging_mm: float | None = None
     diameter_m: float | None = None
     dipstick: tuple[tuple[float, float], ...] = ()
+    measured_heat_kj_per_k: float | None = None
+    measured_oil_l: float | None = None
+    measured_loss_w_per_k: float | None = None
+    measured_run_on_s: float | None = None
+    measured_probe_lag_s: float | None = None
     digest: str = ""

@@ -9,6 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Any
 
+from esterward.chemistry.energy import oil_kj_per_k
+from esterward.values.reactor import Reactor
+
 
 @dataclass(frozen=True, slots=True)
 class Parameters:
@@ -69,11 +72,40 @@ class Parameters:
     slow_s: float = 1.0
 
 
-def read_parameters(given: dict[str, Any]) -> Parameters:
-    """Parameters from keyword arguments; ValueError in one sentence for an unknown name."""
+# Least time constant of the element when the measured run-on leaves it hardly any.
+ELEMENT_LEAST_S = 5.0
+USUAL_PROBE_LAG_S = 25.0
+STEEL_J_PER_KG_K = 490.0
+ELEMENT_J_PER_K_W = 0.7
+
+
+def measured(reactor: Reactor) -> dict[str, float]:
+    """Parameters that [measured] of reactor.toml implies; empty when nothing was measured.
+
+    The probe's share of the run-on, when it was not measured, is taken as USUAL_PROBE_LAG_S,
+    half of the run-on at most. Heat beyond that of oil and element is given to the wall.
+    """
+    told: dict[str, float] = {}
+    element_j_per_k = ELEMENT_J_PER_K_W * reactor.element_w
+    run_on_s, lag_s = reactor.measured_run_on_s, reactor.measured_probe_lag_s
+    if run_on_s is not None and lag_s is None:
+        lag_s = min(USUAL_PROBE_LAG_S, 0.5 * run_on_s)
+    if lag_s is not None:
+        told["lag_a_s"] = lag_s
+    if run_on_s is not None and lag_s is not None:
+        element_s = max(ELEMENT_LEAST_S, run_on_s - lag_s)
+        told["element_rise_k"] = element_s / ELEMENT_J_PER_K_W
+    if reactor.measured_heat_kj_per_k is not None and reactor.measured_oil_l is not None:
+        beside = 1000.0 * (reactor.measured_heat_kj_per_k - oil_kj_per_k(reactor.measured_oil_l))
+        told["vessel_kg"] = max(0.0, beside - element_j_per_k) / STEEL_J_PER_KG_K
+    return told
+
+
+def read_parameters(given: dict[str, Any], reactor: Reactor | None = None) -> Parameters:
+    """From keyword arguments, else as measured; ValueError in one sentence for an unknown name."""
     known = {f.name for f in fields(Parameters)}
     unknown = sorted(set(given) - known)
     if unknown:
         raise ValueError(f"plant: no parameter {', '.join(unknown)}; known: "
                          f"{', '.join(sorted(known))}")
-    return Parameters(**given)
+    return Parameters(**{**(measured(reactor) if reactor is not None else {}), **given})

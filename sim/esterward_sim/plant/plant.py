@@ -46,7 +46,8 @@ OPEN_DRAIN_L_PER_S = 0.2
 class Plant(Hands, Observations):
     """One reactor with what is in it. Litres, degC, seconds, kPa.
 
-    Parameters by keyword: see parameters.Parameters. Faults: plant.faults.start(name), .end(name)
+    Parameters by keyword: see parameters.Parameters; those of [measured] in reactor.toml hold
+    unless given. Faults: plant.faults.start(name), .end(name)
     with the names of faults.ROWS. The vessel starts empty, all at the room's temperature.
     Settable: room_c, weather_kpa (off the standard atmosphere), spray_head (None: the pump
     sprays once washing water was drained), and everything in Hands.
@@ -56,7 +57,7 @@ class Plant(Hands, Observations):
         if not (reactor.vessel_l > 0.0 and reactor.element_w > 0.0 and reactor.loss_w_per_k > 0.0):
             raise ValueError("plant: the reactor needs vessel_l, element_w and loss_w_per_k "
                              "above 0")
-        p = read_parameters(parameters)
+        p = read_parameters(parameters, reactor)
         self.reactor, self.batch, self.p = reactor, batch, p
         self.rng = Random(seed)
         self.faults = Faults()

@@ -12,14 +12,17 @@ from __future__ import annotations
 from math import exp
 
 from esterward.values.reactor import Reactor
-from esterward_sim.plant.parameters import Parameters
+from esterward_sim.plant.parameters import (
+    ELEMENT_J_PER_K_W,
+    STEEL_J_PER_KG_K,
+    Parameters,
+)
 
 LOWER_SHARE = 0.15          # of the liquid, below the element
 MIXED_S = 8.0               # time constant of the zones while the pump circulates; estimate
 RISING_S = 30.0             # of warm liquid below rising; estimate
 ZONE_W_PER_K_PER_J = 1.0 / 12000.0  # still, conduction and slow eddies; estimate
 AIR_SHARE_PER_K = 1.0 / 500.0       # uncovered element: its power per K of excess temperature
-STEEL_J_PER_KG_K = 490.0
 EMPTY_J_PER_K = 600.0  # about 0.3 L: the liquid is then where the wall is
 
 
@@ -34,7 +37,10 @@ class Thermal:
         element_w, vessel_l, loss_w_per_k = (
             reactor.element_w, reactor.vessel_l, reactor.loss_w_per_k
         )
-        self.element_j_per_k = 0.7 * element_w if p.element_j_per_k is None else p.element_j_per_k
+        if reactor.measured_loss_w_per_k is not None:
+            loss_w_per_k = reactor.measured_loss_w_per_k
+        self.element_j_per_k = (ELEMENT_J_PER_K_W * element_w if p.element_j_per_k is None
+                                else p.element_j_per_k)
         self._stirred_w_per_k = element_w / p.element_rise_k
         self._still_w_per_k = self._stirred_w_per_k * p.still_factor
         self._air_w_per_k = element_w * AIR_SHARE_PER_K
