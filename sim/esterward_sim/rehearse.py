@@ -129,10 +129,13 @@ def print_faults(as_json: bool) -> None:
               help="Publish over MQTT while rehearsing.")
 @click.option("--record", type=click.Path(path_type=Path), help="Where the record goes; a record "
               "of ended rehearsals takes one more. Default: a new file in ./rehearsals.")
+@click.option("--fit", "fitted", type=click.Path(path_type=Path), metavar="RECORD",
+              help="Rehearse nothing: tell heat capacity, loss and lags of your own reactor from "
+              "a recorded heat-up, for [measured] in reactor.toml.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else.")
 def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, person: str,
              faults: tuple[str, ...], list_faults: bool, broker: str, record: Path | None,
-             as_json: bool) -> None:
+             fitted: Path | None, as_json: bool) -> None:
     """Rehearse the whole batch on the simulator, no hardware needed.
 
     Example: esterward rehearse batch.toml --speed 600 --fault mixer_stalled@mix+600
@@ -140,6 +143,10 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     if list_faults:
         print_faults(as_json)
         return
+    if fitted is not None:
+        from esterward_sim.fit.report import fit_record
+
+        sys.exit(fit_record(fitted, batch, reactor, as_json))
     if batch is None:
         raise Refused("rehearse: name a batch file, for example: esterward rehearse batch.toml.")
     from esterward.settings.files import load_pair, reactor_beside

@@ -140,24 +140,26 @@ def read_documents(path: Path | str) -> Iterator[Document]:
             yield Document(name, number, text)
 
 
-def read_trace(path: Path | str) -> Iterator[Tick]:
-    """(Snapshot, Outputs) of every tick still kept, in order, equal to the bit."""
-    with reading(Path(path)) as connection:
-        for fields in chunks(connection):
-            try:
-                yield from decode(fields[6])
-            except ValueError as error:
-                raise BadRecord(f"{path}: {error}") from None
-
-
-def read_oil(path: Path | str) -> Iterator[tuple[int, float, float]]:
-    """(session, now_s, degC of probe A) of every tick that had a reading, in order."""
+def read_ticks(path: Path | str) -> Iterator[tuple[int, Tick]]:
+    """(session, (Snapshot, Outputs)) of every tick still kept, in order, equal to the bit."""
     with reading(Path(path)) as connection:
         for fields in chunks(connection):
             try:
                 ticks = decode(fields[6])
             except ValueError as error:
                 raise BadRecord(f"{path}: {error}") from None
-            for snapshot, _ in ticks:
-                if snapshot.probe_a.c is not None:
-                    yield fields[1], snapshot.now_s, snapshot.probe_a.c
+            for tick in ticks:
+                yield fields[1], tick
+
+
+def read_trace(path: Path | str) -> Iterator[Tick]:
+    """(Snapshot, Outputs) of every tick still kept, in order, equal to the bit."""
+    for _, tick in read_ticks(path):
+        yield tick
+
+
+def read_oil(path: Path | str) -> Iterator[tuple[int, float, float]]:
+    """(session, now_s, degC of probe A) of every tick that had a reading, in order."""
+    for session, (snapshot, _) in read_ticks(path):
+        if snapshot.probe_a.c is not None:
+            yield session, snapshot.now_s, snapshot.probe_a.c

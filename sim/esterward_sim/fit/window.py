@@ -7,7 +7,7 @@ contacts say when current flowed; commands alone are not believed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
@@ -23,6 +23,7 @@ STIRRED_AFTER_S: Final = 60.0   # of the pump, before a probe tells what the oil
 STILL_S: Final = 20.0           # a shorter stop of the pump does not count
 APART_K: Final = 0.5
 LEAST_RISE_K: Final = 10.0
+STILL_K: Final = 0.5
 LEAST_HEAT_S: Final = 600.0
 WINDOW_S: Final = 6 * 3600.0
 
@@ -35,10 +36,11 @@ class NotEnough(Exception):
 class Window:
     """Seconds since its start; element and mixer as (from, to) while on; readings (at, degC).
 
-    b may be empty. rise_k is between the first and the hottest reading of probe A.
+    b may be empty. number is that of the last event before it.
     """
 
     start_s: float
+    number: int = 0
     end_s: float = 0.0
     element: list[tuple[float, float]] = field(default_factory=list)
     mixer: list[tuple[float, float]] = field(default_factory=list)
@@ -52,6 +54,7 @@ class Window:
 
     @property
     def rise_k(self) -> float:
+        """Between the first and the hottest reading of probe A."""
         return max(c for _, c in self.a) - self.a[0][1] if self.a else 0.0
 
 
@@ -76,63 +79,75 @@ def _moment(tick: Tick, ssr: bool) -> _Moment:
     return _Moment(snapshot.now_s, element, inputs.mixer_proof, a, b)
 
 
-def best_window(ticks: Iterable[Tick], rows: Iterable[Row], ssr: bool) -> Window:
-    """The window with the greatest rise; NotEnough when none shows a heat-up."""
-    cuts = _cuts(rows)
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """The contents change here; usable is False from the first dose to the next batch."""
+
+    session: int
+    now_s: float
+    number: int
+    usable: bool
+
+
+def best_window(ticks: Iterable[tuple[int, Tick]], rows: Iterable[Row],
+                ssr: bool) -> Window:
+    """The window with the greatest rise; NotEnough when none shows a heat-up.
+
+    ticks: (session, tick) of the record in order. ssr: a solid-state switch is in series.
+    """
     best: Window | None = None
-    for group in _groups(ticks, cuts, ssr):
-        window = _window(group)
+    for group, number in _groups(ticks, _cuts(rows), ssr):
+        window = _window(group, number)
         if window is not None and (best is None or window.rise_k > best.rise_k):
             best = window
     if best is None:
         raise NotEnough("it holds no heat-up of oil: the element was never on with the pump "
-                        "proven, before any methanol")
+                        "proven before there was methanol")
     _enough(best)
     return best
 
 
-def _cuts(rows: Iterable[Row]) -> list[float]:
-    """Moments (now_s) at which the contents change; the last one ends everything."""
-    cuts: list[float] = []
+def _cuts(rows: Iterable[Row]) -> list[_Cut]:
+    cuts = []
     for row in rows:
-        data = row.event.data
-        if row.event.kind == "step_started" and data["step"] in CHANGES:
-            cuts.append(row.now_s)
-            if data["step"] == CHANGES[-1]:
-                return cuts
-    return [*cuts, float("inf")]
+        kind, step = row.event.kind, row.event.data.get("step")
+        if kind == "batch_started" or (kind == "step_started" and step in CHANGES):
+            cuts.append(_Cut(row.session, row.now_s, row.event.number, step != CHANGES[-1]))
+    return cuts
 
 
-def _groups(ticks: Iterable[Tick], cuts: list[float], ssr: bool) -> Iterable[list[_Moment]]:
-    """Runs of ticks without a gap and without a cut in them."""
+def _groups(ticks: Iterable[tuple[int, Tick]], cuts: list[_Cut],
+            ssr: bool) -> Iterator[tuple[list[_Moment], int]]:
+    """Usable runs of ticks without a gap and without a cut in them; number of the cut before."""
     group: list[_Moment] = []
-    ahead = list(cuts)
-    last_s = float("-inf")
-    for tick in ticks:
+    last, at, usable, number = (0, float("-inf")), 0, True, 0
+    for session, tick in ticks:
         moment = _moment(tick, ssr)
-        cut = False
-        while ahead and moment.now_s >= ahead[0]:
-            ahead.pop(0)
-            cut = True
-        if group and (cut or not 0.0 <= moment.now_s - last_s <= GAP_S):
-            yield group
+        now = (session, moment.now_s)
+        before = at
+        while at < len(cuts) and now >= (cuts[at].session, cuts[at].now_s):
+            at += 1
+        gap = session != last[0] or not 0.0 <= moment.now_s - last[1] <= GAP_S
+        if group and (gap or at > before):
+            yield group, number
             group = []
-        if not ahead:
-            return
-        group.append(moment)
-        last_s = moment.now_s
+        if at > before:
+            usable, number = cuts[at - 1].usable, cuts[at - 1].number
+        if usable:
+            group.append(moment)
+        last = now
     if group:
-        yield group
+        yield group, number
 
 
-def _window(moments: list[_Moment]) -> Window | None:
+def _window(moments: list[_Moment], number: int) -> Window | None:
     first = next((i for i, m in enumerate(moments) if m.element and m.mixer), None)
     if first is None:
         return None
     began_s = moments[first].now_s
     inside = [m for m in moments if began_s - BEFORE_S <= m.now_s <= began_s + WINDOW_S]
     start_s = inside[0].now_s
-    window = Window(start_s, inside[-1].now_s - start_s)
+    window = Window(start_s, number, inside[-1].now_s - start_s)
     for now, then in pairwise(inside):
         for name in ("element", "mixer"):
             if getattr(now, name):
@@ -171,12 +186,13 @@ def stirred(window: Window) -> list[tuple[float, float]]:
 
 
 def _enough(window: Window) -> None:
-    values = {c for _, c in window.a}
     if not window.a:
         raise NotEnough("probe A gave no reading during the heat-up")
-    if len(values) < 3 and window.heat_s >= LEAST_HEAT_S:
+    moved_k = max(c for _, c in window.a) - min(c for _, c in window.a)
+    if moved_k < STILL_K and window.heat_s >= LEAST_HEAT_S:
         raise NotEnough(f"probe A stood still at {window.a[0][1]:.1f} degC through "
-                        f"{window.heat_s / 60.0:.0f} min of heat; mend the probe first")
+                        f"{window.heat_s / 60.0:.0f} min of heat; is it in its well, and does it "
+                        "follow a warm hand?")
     if window.heat_s < LEAST_HEAT_S or window.rise_k < LEAST_RISE_K:
         raise NotEnough(
             f"the heat-up is too short: {window.heat_s / 60.0:.0f} min of heat and "
