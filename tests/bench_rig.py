@@ -1,7 +1,6 @@
 """Real processes on the bench: bench, guard, controller, each with its own pins and signals.
 
-A Rig starts them in a folder and asks the bench for its stamps. Which controller runs is a
-command, so that a stand-in and `esterward run` are tried by the same tests.
+A Rig starts `esterward guard` and `esterward run` in a folder and asks the bench for its stamps.
 """
 
 from __future__ import annotations
@@ -19,29 +18,49 @@ from types import TracebackType
 from typing import Any
 
 from esterward.guard import prepared
+from esterward.record.journal import Journal
 from esterward.settings.files import load_reactor
+from esterward.tick import ControllerState
+from esterward.values.events import EventLog
+from esterward.values.outputs import SAFE
+from esterward.values.plain import to_plain
+from esterward.values.readings import NO_READING
+from esterward.values.snapshot import Snapshot
 
-REACTOR_FILE = Path(__file__).parents[1] / "firmware/config/reactor.toml"
-REACTOR = load_reactor(REACTOR_FILE)
-# A guard that hangs inside on SIGUSR1: its own code is untouched, its main thread sleeps.
-GUARD = """
+CONFIG = Path(__file__).parents[1] / "firmware/config"
+# The shipped example with an air pump besides, so that all three loads can run at once.
+REACTOR_TEXT = (CONFIG / "reactor.toml").read_text("utf-8").replace(
+    'level = "small"', 'level = "full"')
+BATCH_TEXT = (CONFIG / "batch.toml").read_text("utf-8").replace(
+    'method = "settle"', 'method = "none"')
+# The real commands, their code untouched: on SIGUSR1 they hang inside (the main thread sleeps),
+# on SIGUSR2 they fail inside (an exception comes out of whatever the main thread is doing).
+COMMAND = """
 import signal, time
 signal.signal(signal.SIGUSR1, lambda *_: time.sleep(600))
-from esterward.cli.guard import guard
-guard()
+def fail(*_):
+    raise LookupError("a mistake made on purpose")
+signal.signal(signal.SIGUSR2, fail)
+from esterward.cli.{name} import {name}
+{name}()
 """
-STAND_IN = (sys.executable, str(Path(__file__).with_name("stand_in_controller.py")))
+BOOT = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+LOADS = ("element", "mixer", "air")
 HURT = {"killed": signal.SIGKILL, "stopped": signal.SIGSTOP, "hung": signal.SIGUSR1}
 
 
 class Rig:
     """One reactor's processes. changes holds what the bench said, oldest first."""
 
-    def __init__(self, folder: Path, controller: tuple[str, ...] = STAND_IN) -> None:
-        self.folder, self._controller = folder, controller
+    def __init__(self, folder: Path, reactor_text: str = REACTOR_TEXT) -> None:
+        self.folder = folder
         for name in ("run", "state"):
             (folder / name).mkdir(parents=True)
-        (folder / "guard.json").write_text(prepared.to_text(prepared.prepare(REACTOR)), "utf-8")
+        reactor_file = folder / "reactor.toml"
+        reactor_file.write_text(reactor_text, "utf-8")
+        (folder / "batch.toml").write_text(BATCH_TEXT, "utf-8")
+        reactor = load_reactor(reactor_file)
+        (folder / "guard.json").write_text(prepared.to_text(prepared.prepare(reactor)), "utf-8")
         # The entry point as an installation writes it, whatever is installed here.
         info = folder / "path" / "bench_pins-0.dist-info"
         info.mkdir(parents=True)
@@ -55,13 +74,13 @@ class Rig:
         self._started: list[subprocess.Popen[str]] = []
         self._news = threading.Condition()
         self.bench = subprocess.Popen(
-            [sys.executable, "-m", "esterward_sim.bench", str(folder), str(REACTOR_FILE)],
+            [sys.executable, "-m", "esterward_sim.bench", str(folder), str(reactor_file)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
         self._ear = threading.Thread(target=self._listen, daemon=True)
         self._ear.start()
         self.guard: subprocess.Popen[str] | None = None
         self.controller: subprocess.Popen[str] | None = None
-        until(lambda: (folder / "board").exists(), "the bench did not start")
+        until(lambda: (folder / "board").exists(), "the bench did not start", 60.0)
 
     def _listen(self) -> None:
         assert self.bench.stdout is not None
@@ -77,36 +96,83 @@ class Rig:
         self.bench.stdin.flush()
 
     def start_guard(self) -> subprocess.Popen[str]:
-        self.guard = self._start("guard", [
-            sys.executable, "-c", GUARD, "--config", str(self.folder / "guard.json"),
-            "--runtime", str(self.folder / "run"), "--state", str(self.folder / "state"),
-            "--w1", str(self.folder / "w1")])
+        self.guard = self._start("guard", "--config", str(self.folder / "guard.json"),
+                                 "--state", str(self.folder / "state"))
         return self.guard
 
-    def start_controller(self) -> subprocess.Popen[str]:
-        self.controller = self._start("controller", [*self._controller, str(self.folder)])
+    def start_controller(self, *arguments: str) -> subprocess.Popen[str]:
+        self.controller = self._start(
+            "run", "--reactor", str(self.folder / "reactor.toml"),
+            "--record", str(self.folder / "record.sqlite"), *arguments)
         return self.controller
 
-    def _start(self, name: str, command: list[str]) -> subprocess.Popen[str]:
+    def _start(self, name: str, *arguments: str) -> subprocess.Popen[str]:
         with (self.folder / f"{name}.log").open("a", encoding="utf-8") as log:
-            process = subprocess.Popen(command, env=self._env, stderr=log, text=True)
+            process = subprocess.Popen(
+                [sys.executable, "-c", COMMAND.format(name=name), *arguments,
+                 "--runtime", str(self.folder / "run"), "--w1", str(self.folder / "w1")],
+                env=self._env, stdout=log, stderr=log, text=True)
         self._started.append(process)
         return process
 
-    def heat(self) -> None:
-        """Fill warm oil, start both, clear the guard's flag by hand, wait until it heats."""
-        self.tell(hands=["pour_oil", 120.0, 50.0, 1.0])
+    def command(self, name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+        """A command that is expected to end by itself."""
+        return subprocess.run(
+            [sys.executable, "-c", "from esterward.cli import main; main()", name, *arguments],
+            env=self._env, capture_output=True, text=True, timeout=60)
+
+    def leave_unfinished(self, step: str) -> None:
+        """A record as a controller left it behind that was stopped in this step, flag set."""
+        state = ControllerState()
+        state.process.state, state.process.step = "running", step
+        log = EventLog(0, 0.0)
+        log.add("note", text="left behind for a test")
+        state.last_event = log.last
+        journal = Journal(self.folder / "record.sqlite", boot=BOOT, now_s=time.monotonic())
+        journal.attach("batch.toml", BATCH_TEXT)
+        now_s = time.monotonic()
+        journal.add(Snapshot(now_s, BOOT, True, None, NO_READING, None, None, 0), SAFE,
+                    tuple(log.events), json.dumps(to_plain(state)))
+        journal.close(now_s)
+
+    def press(self, *buttons: str, seconds: float = 0.5) -> None:
+        """Buttons down together for so long, then up, and a moment in which they are seen up."""
+        for name in buttons:
+            self.tell(set=[name, True])
+        time.sleep(seconds)
+        for name in buttons:
+            self.tell(set=[name, False])
+        time.sleep(1.2)
+
+    def press_until(self, words: str, *buttons: str, seconds: float) -> None:
+        """As a person does: the same press again when a busy machine missed one."""
+        for _ in range(5):
+            self.press(*buttons, seconds=seconds)
+            with suppress(AssertionError):
+                self.said(words, seconds=3.0)
+                return
+        raise AssertionError(f"{buttons} never led to {words!r}: {self.logs()}")
+
+    def said(self, words: str, name: str = "run", seconds: float = 60.0) -> None:
+        """Until the process has said these words on its terminal."""
+        log = self.folder / f"{name}.log"
+        until(lambda: log.exists() and words in log.read_text("utf-8"),
+              f"{name} never said {words!r}: {self.logs()}", seconds)
+
+    def dry(self) -> None:
+        """Both started over cold fuel, and by buttons from the washed statement into drying,
+        where element, mixer and air are on."""
+        self.leave_unfinished("wash.statement")
+        self.tell(hands=["pour_oil", 120.0, 15.0, 1.0])
         self.start_guard()
         self.start_controller()
-        self.wait("mixer", True)
+        self.said("Held (the controller was stopped")
+        self.said("methanol flag set", "guard")
         time.sleep(1.2)  # a press counts only if the buttons were seen up before it
-        for name in ("green", "blue"):
-            self.tell(set=[name, True])
-        time.sleep(6.5)
-        for name in ("green", "blue"):
-            self.tell(set=[name, False])
-        self.wait("element", True)
-        self.wait("mixer", True)
+        self.press_until("Is all methanol out", "green", seconds=2.8)
+        self.press_until("methanol flag cleared", "green", "blue", seconds=6.0)
+        for what in LOADS:
+            self.wait(what, True)
 
     def level(self, what: str) -> bool:
         with self._news:
@@ -117,6 +183,7 @@ class Rig:
         end_s = time.monotonic() + seconds
         with self._news:
             while True:
+                assert self.bench.poll() is None, "the bench ended"
                 newest = next((c for c in reversed(self.changes) if c["what"] == what), None)
                 if newest is not None and newest["level"] is level:
                     return float(newest["at_s"])

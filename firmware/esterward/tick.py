@@ -226,6 +226,8 @@ class Controller:
                 return "a reset needs a reason"
             safety.reasons_age_s[request.name] = 0.0
         elif request.kind == requests.OBSERVE:
+            if not self.file_batch.oil_volume_l > 0.0:
+                return "no batch is loaded; nothing is taken down"
             why = refusal(request.name, request.value, process.step, process.state,
                           process.observed)
             if why or request.value is None:

@@ -93,6 +93,7 @@ def test_bad_input_is_one_sentence_and_exit_2(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: list[str], word: str,
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "esterward-bench")  # as if there were pins
     Path("bad.json").write_text("{", "ascii")
     Path("good.json").write_text(prepared.to_text(prepared.prepare(replace(
         REACTOR, barometer=False))), "ascii")

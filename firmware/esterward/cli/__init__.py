@@ -25,6 +25,8 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
               "catalyst, methanol, temperatures and times of a batch"),
     "record": ("esterward.cli.record:record",
                "what happened in a batch; tell the controller a reading"),
+    "run": ("esterward.cli.run:run",
+            "the controller of the reactor: heat, mix, wait, ask, record"),
     "guard": ("esterward.cli.guard:guard",
               "the second process that must agree before heat flows"),
     "wiring": ("esterward.cli.wiring:wiring",

@@ -85,6 +85,10 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
     )
 
     try:
+        board.look()
+    except board.BoardMissing as error:
+        raise Refused(f"esterward guard: {error}") from None
+    try:
         found = prepared.from_text(config.read_text("utf-8"), str(config))
     except prepared.PreparedWrong as error:
         raise Refused(str(error)) from None
@@ -99,7 +103,7 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
     try:
         lock = service.only_one(runtime / "guard.lock", "esterward guard")
         pressure = find_barometer(iio) if found.rule.barometer else None
-        factory = board.open_factory(runtime)
+        factory = board.open_factory(runtime / "guard-pins")
     except (service.AlreadyRunning, board.BoardMissing, ValueError) as error:
         raise Refused(f"esterward guard: {error}") from None
     clock = service.MonotonicClock()

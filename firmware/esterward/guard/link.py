@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import socket
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -132,6 +133,7 @@ class ControllerSocket:
         self._path = Path(path)
         self._peer: socket.socket | None = None
         self._tried_s = float("-inf")
+        self._last: ControllerReport | None = None
 
     def _connected(self, now_s: float) -> socket.socket | None:
         if self._peer is not None or now_s - self._tried_s < RETRY_S:
@@ -153,6 +155,7 @@ class ControllerSocket:
             self._peer = None
 
     def send(self, report: ControllerReport, now_s: float) -> None:
+        self._last = report
         peer = self._connected(now_s)
         if peer is not None and not _send(peer, encode_controller(report)):
             self._drop()
@@ -170,6 +173,12 @@ class ControllerSocket:
             if report is not None:
                 return report
         return None
+
+    def goodbye(self, now_s: float) -> None:
+        """Say once more what was said last, but that no energy is wanted: K2 opens at once."""
+        if self._last is not None:
+            self.send(replace(self._last, count=self._last.count + 1, at_s=now_s, k1=False,
+                              k2_wanted=False), now_s)
 
     def close(self) -> None:
         self._drop()

@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib import import_module
 from importlib.metadata import entry_points
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Final
 
@@ -26,6 +27,9 @@ BACK_END: Final = "lgpio"
 VARIABLE: Final = "GPIOZERO_PIN_FACTORY"
 GROUP: Final = "gpiozero_pin_factories"
 _OWN: Final = "gpiozero."
+NO_LGPIO: Final = (
+    "the library lgpio is missing; on Raspberry Pi OS: sudo apt install python3-lgpio, in an "
+    "environment made with --system-site-packages. Without a board, try esterward rehearse.")
 FUNCTIONS: Final = ("gpiochip_open", "gpio_claim_output", "gpio_claim_input", "gpio_write",
                     "gpio_read")
 
@@ -34,12 +38,22 @@ class BoardMissing(RuntimeError):
     """The pins cannot be used; the text is one sentence with what to do."""
 
 
-def open_factory(runtime_dir: str | Path) -> Any:
-    """The pin factory of this board; BoardMissing when there is none. runtime_dir: writable."""
+def look() -> None:
+    """BoardMissing when there can be no pins here at all; nothing is imported or opened."""
+    if (os.environ.get(VARIABLE) or BACK_END) == BACK_END and find_spec(BACK_END) is None:
+        raise BoardMissing(NO_LGPIO)
+
+
+def open_factory(pipe_dir: str | Path) -> Any:
+    """The pin factory of this board; BoardMissing when there is none.
+
+    pipe_dir: a folder for lgpio's pipe, made here; of this process alone, because the pipe's
+    name is the same in every process.
+    """
     name = os.environ.get(VARIABLE) or BACK_END
     if name != BACK_END:
         return _registered(name)
-    check_lgpio(_import_lgpio(Path(runtime_dir)))
+    check_lgpio(_import_lgpio(Path(pipe_dir)))
     try:
         return import_module("gpiozero.pins.lgpio").LGPIOFactory()
     except Exception as error:  # lgpio.error, BadPinFactory, no device tree: all mean no pins
@@ -58,20 +72,17 @@ def check_lgpio(module: Any) -> None:
             "uninstall lgpio) and install python3-lgpio from the distribution.")
 
 
-def _import_lgpio(runtime_dir: Path) -> Any:
+def _import_lgpio(pipe_dir: Path) -> Any:
     here = Path.cwd()
-    os.environ["LG_WD"] = str(runtime_dir)
+    os.environ["LG_WD"] = str(pipe_dir)
     try:
+        pipe_dir.mkdir(mode=0o700, exist_ok=True)
         return import_module("lgpio")
     except ImportError as error:
-        raise BoardMissing(
-            "the library lgpio is missing; on Raspberry Pi OS: sudo apt install python3-lgpio, in "
-            "an environment made with --system-site-packages. Without a board, try esterward "
-            "rehearse."
-        ) from error
+        raise BoardMissing(NO_LGPIO) from error
     except OSError as error:
         raise BoardMissing(
-            f"lgpio cannot start in {runtime_dir} ({_short(error)}); the folder must exist and be "
+            f"lgpio cannot start in {pipe_dir} ({_short(error)}); the folder must exist and be "
             "writable."
         ) from error
     finally:

@@ -23,11 +23,15 @@ class AlreadyRunning(RuntimeError):
 
 
 class MonotonicClock:
-    """The Clock port: CLOCK_MONOTONIC of this boot. wait() ends early when stop() was called."""
+    """The Clock port: CLOCK_MONOTONIC of this boot. wait() ends early when stop() was called.
+
+    signal: the number of the signal that stopped it, 0 for none.
+    """
 
     def __init__(self) -> None:
         self.boot = Path(BOOT_ID).read_text("ascii").strip()
         self.stopped = False
+        self.signal = 0
         # A pipe and no lock: stop() runs inside a signal handler, between any two instructions.
         self._wake, self._waker = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
 
@@ -45,8 +49,9 @@ class MonotonicClock:
         if left_s > 0.0 and not self.stopped:
             select.select([self._wake], [], [], left_s)
 
-    def stop(self) -> None:
+    def stop(self, number: int = 0) -> None:
         self.stopped = True
+        self.signal = self.signal or number
         with suppress(BlockingIOError):
             os.write(self._waker, b".")
 
@@ -54,7 +59,7 @@ class MonotonicClock:
 def stop_on_signals(clock: MonotonicClock) -> None:
     """SIGTERM, SIGINT and SIGHUP end the loop, which drives its outputs low on its way out."""
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        signal.signal(number, lambda *_: clock.stop())
+        signal.signal(number, lambda got, _: clock.stop(got))
 
 
 def only_one(path: str | Path, what: str) -> IO[str]:

@@ -101,7 +101,8 @@ class Process:
         asking.answer(state, self.facts, world, log)
         self._prove(world, sheet)
         self._move(world, log)
-        asking.ask(state, self.facts, self.row, world, words, log)
+        if self.reactor.rig_level != "watch":  # it has no buttons to answer with
+            asking.ask(state, self.facts, self.row, world, words, log)
         return self._wish(world, sheet)
 
     def _idle(self, world: World, log: EventLog) -> None:
@@ -128,6 +129,8 @@ class Process:
     def start_missing(self, world: World) -> tuple[str, ...]:
         """What stands between idle and a start, one entry each."""
         found = list(start.missing(self.state.checks, self.reactor, world.boot, world.wall_s))
+        if not self.batch.oil_volume_l > 0.0:
+            found.insert(0, "a batch: none is loaded; esterward run --batch FILE")
         if world.flag:
             found.insert(0, "methanol flag: answer whether all methanol is out of the vessel")
         if self.reactor.altitude_m is None:

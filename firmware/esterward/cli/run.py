@@ -1,0 +1,246 @@
+"""esterward run: the controller on a board, from a start to a stop signal.
+
+Files first, then the board, the lock, the record, and the outputs last. Whatever ends it, the
+outputs go low before anything else is tidied up.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+import threading
+import traceback
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from esterward.cli.errors import Refused
+from esterward.cli.guard import IIO, RUNTIME, W1
+
+if TYPE_CHECKING:
+    from esterward.cli.run_start import Files
+    from esterward.hardware.service import MonotonicClock
+    from esterward.record.resume import Found
+    from esterward.telemetry.link import MqttLink
+    from esterward.tick import Controller
+    from esterward.values.reactor import Reactor
+
+LEASE_LOOK_S: Final = 0.1
+DISK_S: Final = 5.0        # how long the record may take to close
+
+
+@click.command()
+@click.option("--reactor", type=click.Path(path_type=Path), help="The reactor file; default: "
+              "beside the batch file, reactor.toml here, or /etc/esterward/reactor.toml.")
+@click.option("--batch", type=click.Path(path_type=Path), help="The batch to do. Without it an "
+              "unfinished one is taken up, else nothing can be started.")
+@click.option("--record", type=click.Path(path_type=Path), help="The record; default as said in "
+              "esterward record --help.")
+@click.option("--runtime", type=click.Path(path_type=Path), default=Path(RUNTIME),
+              show_default=True, help="Folder of the guard's socket and the lock.")
+@click.option("--w1", type=click.Path(path_type=Path), default=Path(W1), show_default=True,
+              help="Folder of the 1-wire probes.")
+@click.option("--iio", type=click.Path(path_type=Path), default=Path(IIO), show_default=True,
+              help="Folder of the barometer.")
+def run(reactor: Path | None, batch: Path | None, record: Path | None, runtime: Path, w1: Path,
+        iio: Path) -> None:
+    """Control the reactor: heat, mix, wait, ask, and keep the record.
+
+    It needs the board's pins and `esterward guard` beside it. A batch begins only with the
+    start checks and green held at the reactor; after a restart it is held until green is held
+    again. A broker's user and password are $ESTERWARD_MQTT_USER and $ESTERWARD_MQTT_PASSWORD.
+    Stop it with Ctrl-C: every output goes off.
+
+    Example: esterward run --batch batch.toml
+    """
+    from esterward.record.schema import default_path
+
+    raise SystemExit(_run(reactor, batch, record or default_path(), runtime.absolute(), w1, iio))
+
+
+def _run(reactor_path: Path | None, batch_path: Path | None, record_path: Path, runtime: Path,
+         w1: Path, iio: Path) -> int:
+    from esterward.hardware import board
+
+    try:
+        board.look()
+    except board.BoardMissing as error:
+        raise Refused(f"esterward run: {error}") from None
+    from esterward.cli.run_start import load
+
+    files = load(reactor_path, batch_path, record_path)
+    if files.reactor.rig_level == "watch" and files.batch is not None:
+        raise Refused(f'--batch {batch_path}: [rig] level = "watch" only watches, it has nothing '
+                      "to do a batch with; leave --batch away.")
+    if not runtime.is_dir():
+        raise Refused(f"--runtime {runtime}: there is no such folder; make it, or name another.")
+    with ExitStack() as stack:
+        return _on_board(stack, files, batch_path, record_path, runtime, w1, iio)
+
+
+def _on_board(stack: ExitStack, files: Files, batch_path: Path | None, record_path: Path,
+              runtime: Path, w1: Path, iio: Path) -> int:
+    from esterward.cli.run_beside import Beside, Shown, Terminal, WrittenBeside
+    from esterward.cli.run_start import controller_of
+    from esterward.guard.link import ControllerSocket
+    from esterward.hardware import board, pins, probes, service
+    from esterward.hardware.relays import LeasedRelays, OutputRefused
+    from esterward.loop import Loop, Ports
+    from esterward.record.journal import Journal
+    from esterward.record.schema import BadRecord
+
+    reactor = files.reactor
+    clock = service.MonotonicClock()
+    service.stop_on_signals(clock)
+    try:
+        lines = pins.owned(pins.board(reactor), pins.CONTROLLER, pins.OUT)
+        lock = service.only_one(runtime / "run.lock", "esterward run")
+        stack.callback(lock.close)
+        pressure = probes.find_barometer(iio) if reactor.barometer else None
+        factory = board.open_factory(runtime / "run-pins")
+        journal = Journal(record_path, boot=clock.boot, now_s=clock.now_s(),
+                          wall_s=clock.wall_s())
+    except pins.PinMistake as error:
+        raise Refused(*error.mistakes) from None
+    except BadRecord as error:
+        raise Refused(f"{str(error).rstrip('.')}.") from None
+    except (service.AlreadyRunning, board.BoardMissing, ValueError) as error:
+        raise Refused(f"esterward run: {error}") from None
+    except OSError as error:
+        raise Refused(f"--runtime {runtime}: the lock cannot be made ({error.strerror}); name a "
+                      "folder you may write.") from None
+    try:
+        controller = controller_of(files, journal.found, batch_path)
+        relays = LeasedRelays.open(factory, lines)
+    except (Refused, board.BoardMissing, OutputRefused) as error:
+        journal.close(clock.now_s(), clock.wall_s())
+        if isinstance(error, Refused):
+            raise
+        raise Refused(f"esterward run: {error}") from None
+    board.at_exit(relays.off)
+    failures: list[Exception] = []
+
+    def fail(error: Exception) -> None:
+        failures.append(error)
+        clock.stop()
+
+    lapse = Beside("leases", lambda: relays.step(clock.now_s()), LEASE_LOOK_S, fail)
+    terminal = Terminal(_degrees(reactor.show_temperature))
+    _attach(journal, files, controller, terminal)
+    record = WrittenBeside(journal, clock.now_s)
+    link = ControllerSocket(runtime / "guard.sock")
+    mqtt = _mqtt(reactor, clock)
+    loop = Loop(controller, Ports(
+        clock=clock, probe=probes.OneWireProbe(reactor.probe_a_id, clock.now_s, w1),
+        relays=relays, guard=link, record=record, telemetry=Shown(terminal, mqtt),
+        barometer=None if pressure is None else probes.IioBarometer(pressure, clock.now_s)))
+    for line in _opening(controller, journal.found, record_path):
+        terminal.say(line)
+    ticks = controller.state.ticks
+    ready = False
+
+    def go_on() -> bool:
+        nonlocal ticks, ready
+        if controller.state.ticks != ticks:  # a tick was completed: alive
+            ticks = controller.state.ticks
+            service.tell_supervisor("WATCHDOG=1", *(() if ready else ("READY=1",)))
+            ready = True
+        return not clock.stopped
+
+    try:
+        loop.run(go_on)
+    except Exception as error:
+        failures.append(error)
+    finally:
+        relays.off()
+    service.tell_supervisor("STOPPING=1")
+    link.goodbye(clock.now_s())
+    lapse.close(1.0)
+    code = _told(failures, clock.signal, terminal)
+    if mqtt is not None:
+        mqtt.close()
+    if not record.close(clock.now_s(), clock.wall_s(), DISK_S):
+        terminal.say("the disk does not answer: the end of this run is not in the record.")
+    terminal.close()
+    link.close()
+    relays.close()
+    return code
+
+
+def _told(failures: list[Exception], number: int, terminal: Any) -> int:
+    """Say how it ended; the exit code."""
+    from esterward.hardware.probes import ReaderStuck
+
+    if not failures:
+        terminal.say("stopped; every output is off.")
+        return 128 + number if number == signal.SIGINT else 0
+    for error in failures:
+        if isinstance(error, ReaderStuck):
+            click.echo(f"esterward run: {error}; every output is off, ending so that a new "
+                       "process can try.", err=True)
+            continue
+        traceback.print_exception(error)
+        click.echo("esterward run: this is a mistake of the program; every output is off, and a "
+                   "new start is held until green is held.", err=True)
+    return 1
+
+
+def _attach(journal: Any, files: Files, controller: Controller, terminal: Any) -> None:
+    """Keep the files and the sheet with the record; trouble with the disk is told, not fatal."""
+    import sqlite3
+
+    from esterward.chemistry.sheet import sheet_json
+    from esterward.cli.run_start import NO_BATCH, SHEET_TEXT
+
+    texts = dict(files.texts)
+    if controller.file_batch is not NO_BATCH:
+        texts[SHEET_TEXT] = json.dumps(sheet_json(controller.sheet))
+    try:
+        for name, text in texts.items():
+            journal.attach(name, text)
+    except (sqlite3.Error, OSError) as error:
+        terminal.say(f"the record could not keep the files: {error}; heat stays off.")
+
+
+def _mqtt(reactor: Reactor, clock: MonotonicClock) -> MqttLink | None:
+    if not reactor.mqtt_host:
+        return None
+    import os
+
+    from esterward import __version__
+    from esterward.safety.faults import FAULTS
+    from esterward.telemetry.link import MqttLink
+
+    user = os.environ.get("ESTERWARD_MQTT_USER", "")
+    return MqttLink(
+        reactor.mqtt_host, reactor.mqtt_port, reactor.mqtt_id, reactor.name,
+        f"{clock.boot[:8]}-{os.getpid()}", version=__version__, alarm_codes=tuple(FAULTS),
+        credentials=(user, os.environ.get("ESTERWARD_MQTT_PASSWORD", "")) if user else None,
+        submit=lambda work: threading.Thread(target=work, daemon=True).start())
+
+
+def _degrees(unit: str) -> Any:
+    from esterward.chemistry.wording import Wording
+
+    # Without Pint, which would stay resident for this one line.
+    return Wording(unit, "L", lambda number, *_: number * 1.8 + 32.0).deg
+
+
+def _opening(controller: Controller, found: Found, record_path: Path) -> list[str]:
+    """The first lines: which reactor, batch and record, and what was found there."""
+    from esterward.cli.run_start import NO_BATCH
+
+    process = controller.process.state
+    batch = controller.file_batch
+    lines = [f"esterward run: {controller.reactor.name}; record {record_path}"]
+    if batch is NO_BATCH:
+        lines.append("no batch: nothing can be started; stop this and name one with --batch FILE.")
+    else:
+        lines.append(f"batch {batch.name}: {process.state}"
+                     + (f" in {process.step.partition('.')[0]}" if process.state != "idle" else ""))
+        lines += [f"warning: {warning}" for warning in controller.sheet.warnings]
+    if found.renamed:
+        lines.append(f"the record was damaged and is kept as {found.renamed}: {found.why}")
+    return lines

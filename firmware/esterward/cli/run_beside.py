@@ -1,0 +1,173 @@
+"""What runs beside the loop of `esterward run`: the disk, the terminal, the lapse of leases.
+
+A disk may take seconds to confirm and a terminal may be stopped with Ctrl-S; neither may hold
+up the loop. So each has a thread, and the loop only hands over.
+"""
+
+from __future__ import annotations
+
+import queue
+import sys
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Final, TextIO
+
+from esterward.record.journal import Journal
+from esterward.telemetry.lines import duration_words, line_words
+from esterward.values.events import Event
+from esterward.values.outputs import Outputs
+from esterward.values.ports import Telemetry
+from esterward.values.requests import Request
+from esterward.values.snapshot import Snapshot
+from esterward.values.status import STAGE_WORDS, STATE_WORDS, Status
+
+MINUTE_S: Final = 60.0
+LINES_WAITING: Final = 500
+# What the question line, or nobody, needs to hear of as an event.
+QUIET: Final = frozenset({"prompt_opened", "step_started", "request_accepted"})
+
+
+class Beside:
+    """Calls work() every period_s, and at once after wake(), in a thread of its own."""
+
+    def __init__(self, name: str, work: Callable[[], None], period_s: float,
+                 failed: Callable[[Exception], None]) -> None:
+        self._work, self._period_s, self._failed = work, period_s, failed
+        self._wake = threading.Event()
+        self._ended = False
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._ended:
+            try:
+                self._work()
+            except Exception as error:
+                self._failed(error)
+                return
+            self._wake.wait(self._period_s)
+            self._wake.clear()
+
+    def wake(self) -> None:
+        self._wake.set()
+
+    def close(self, within_s: float) -> bool:
+        """Let it end; False when it did not in time (it is left behind)."""
+        self._ended = True
+        self.wake()
+        self._thread.join(within_s)
+        return not self._thread.is_alive()
+
+
+class WrittenBeside:
+    """The Record port on a journal whose disk work is done in another thread."""
+
+    def __init__(self, journal: Journal, now_s: Callable[[], float]) -> None:
+        self._journal = journal
+        self._broken = ""
+        self._writer = Beside("record", lambda: journal.step(now_s()), 0.2, self._failed)
+
+    def _failed(self, error: Exception) -> None:
+        self._broken = f"the record's writer ended ({type(error).__name__}: {error})"
+
+    @property
+    def stored(self) -> int:
+        return self._journal.stored
+
+    @property
+    def fault(self) -> str:
+        return self._broken or self._journal.fault
+
+    def add(self, snapshot: Snapshot, outputs: Outputs, events: tuple[Event, ...],
+            checkpoint: str | None) -> None:
+        self._journal.add(snapshot, outputs, events, checkpoint)
+        if events:
+            self._writer.wake()
+
+    def take_requests(self) -> tuple[Request, ...]:
+        return self._journal.take_requests()
+
+    def step(self, now_s: float) -> None:
+        return
+
+    def close(self, now_s: float, wall_s: float | None, within_s: float) -> bool:
+        """Store what is left with the clean-stop mark; False when the disk did not answer."""
+        if not self._writer.close(within_s):
+            return False
+        self._journal.close(now_s, wall_s)
+        return True
+
+
+class Terminal:
+    """What a person at the machine reads: news, the open question, and the oil each minute."""
+
+    def __init__(self, degrees: Callable[[float | None], str], out: TextIO = sys.stdout) -> None:
+        self._degrees, self._out = degrees, out
+        self._lines: queue.Queue[str] = queue.Queue(LINES_WAITING)
+        self._asked: tuple[str, ...] = ()
+        self._minute_at_s = float("-inf")
+        self._each_minute = out.isatty()
+        self._writer = Beside("terminal", self._write, 0.0, lambda error: None)
+
+    def _write(self) -> None:
+        print(self._lines.get(), file=self._out, flush=True)
+
+    def say(self, text: str) -> None:
+        """One line; lost when nobody takes any for long."""
+        with suppress(queue.Full):
+            self._lines.put_nowait(text)
+
+    def show(self, status: Status, events: tuple[Event, ...], now_s: float) -> None:
+        hours = f"{int(status.elapsed_s // 3600)}:{int(status.elapsed_s // 60) % 60:02d}  "
+        for event in events:
+            if event.kind not in QUIET:
+                self.say(hours + line_words(event))
+        asked = (status.prompt, status.prompt_text, status.answers)
+        if asked != self._asked:
+            self._asked = asked
+            if status.prompt_text:
+                how = f"  [{status.answers}]" if status.answers else ""
+                self.say(f"{hours}? {status.prompt_text}{how}")
+        if self._each_minute and now_s >= self._minute_at_s:
+            self._minute_at_s = now_s + MINUTE_S
+            self.say(hours + self.picture(status))
+
+    def picture(self, status: Status) -> str:
+        """State, stage, oil, what is on and how long it takes, in one line."""
+        on = ", ".join(name for name, level in (
+            ("element", status.element), ("mixer", status.mixer), ("air", status.air)) if level)
+        aim = f" of {self._degrees(status.setpoint_c)}" if status.setpoint_c is not None else ""
+        left = f"; {duration_words(status.left_s)} left" if status.left_s else ""
+        stage = STAGE_WORDS.get(status.stage, status.stage)
+        return (f"{STATE_WORDS[status.state]}{', ' + stage if stage else ''}: oil "
+                f"{self._degrees(status.oil_c)}{aim}; on: {on or 'nothing'}{left}")
+
+    def close(self) -> None:
+        """Give the last lines a moment."""
+        end = threading.Event()
+        for _ in range(20):
+            if self._lines.empty():
+                break
+            end.wait(0.05)
+        self._writer.close(0.05)
+
+
+class Shown:
+    """The Telemetry port: the terminal, and the MQTT link when there is a broker."""
+
+    def __init__(self, terminal: Terminal, link: Telemetry | None) -> None:
+        self.terminal, self.link = terminal, link
+
+    def take_requests(self) -> tuple[Request, ...]:
+        return self.link.take_requests() if self.link is not None else ()
+
+    def show(self, status: Status, events: tuple[Event, ...], now_s: float,
+             wall_s: float | None) -> None:
+        self.terminal.show(status, events, now_s)
+        if self.link is not None:
+            self.link.show(status, events, now_s, wall_s)
+
+    def step(self, now_s: float) -> None:
+        if self.link is not None:
+            self.link.step(now_s)

@@ -1,0 +1,183 @@
+"""What `esterward run` starts with: the files, what the record holds, and the controller of it.
+
+An unfinished batch is taken up from its last saved state and nothing else may be loaded over
+it. What cannot be believed is never guessed: the batch is held with the methanol flag set.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from esterward.cli.errors import Refused
+from esterward.process.sequence import FINAL_STATES
+from esterward.process.state import ProcessState
+from esterward.record.read import read_documents
+from esterward.record.resume import Found
+from esterward.record.schema import BadRecord
+from esterward.safety.flag import CLEAR_S
+from esterward.safety.state import SafetyState
+from esterward.tick import Controller, ControllerState, from_plain
+from esterward.values.batch import Batch
+from esterward.values.plain import from_plain as build
+from esterward.values.plain import to_plain
+from esterward.values.reactor import Reactor
+
+BATCH_TEXT, REACTOR_TEXT, SHEET_TEXT = "batch.toml", "reactor.toml", "sheet"
+NO_BATCH: Final = Batch(name="no batch")
+READ: Final = "import sys; from esterward.cli.run_start import answer; answer(sys.argv[1])"
+SERVICE_REACTOR: Final = Path("/etc/esterward/reactor.toml")
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """What the files say. recorded: the batch kept with the record, None when there is none
+    or, for the reason recorded_why, it cannot be read."""
+
+    reactor: Reactor
+    batch: Batch | None
+    recorded: Batch | None
+    recorded_why: str
+    texts: dict[str, str]
+
+
+def reactor_path(asked: Path | None, batch: Path | None) -> Path:
+    """The reactor file meant: the one named, beside the batch, here, or that of the service."""
+    from esterward.settings.files import reactor_beside
+
+    beside = reactor_beside(batch) if batch is not None else None
+    here = Path("reactor.toml")
+    return asked or beside or (here if here.is_file() or not SERVICE_REACTOR.is_file()
+                               else SERVICE_REACTOR)
+
+
+def load(asked_reactor: Path | None, batch: Path | None, record: Path) -> Files:
+    """Read and check the files; Refused with every mistake at once.
+
+    In a process of its own that ends: the libraries that check settings would stay resident
+    for the whole batch (about 35 MB of the 60 a controller may have).
+    """
+    asked = json.dumps([None if path is None else str(path)
+                        for path in (asked_reactor, batch, record)])
+    done = subprocess.run([sys.executable, "-c", READ, asked], stdout=subprocess.PIPE,
+                          text=True, encoding="utf-8", check=True)
+    plain = json.loads(done.stdout)
+    if "mistakes" in plain:
+        raise Refused(*plain["mistakes"])
+    plan, recorded = (None if plain[name] is None else build(Batch, plain[name])
+                      for name in ("batch", "recorded"))
+    return Files(build(Reactor, plain["reactor"]), plan, recorded, plain["why"], plain["texts"])
+
+
+def answer(asked: str) -> None:
+    """What the process of load() does."""
+    reactor, batch, record = (None if path is None else Path(path) for path in json.loads(asked))
+    assert record is not None
+    print(json.dumps(_load(reactor, batch, record)))
+
+
+def _load(asked_reactor: Path | None, batch: Path | None, record: Path) -> dict[str, Any]:
+    from esterward.settings.files import load_batch, load_pair, load_reactor
+    from esterward.settings.mistakes import SettingsError
+
+    path = reactor_path(asked_reactor, batch)
+    plan: Batch | None = None
+    try:
+        if batch is not None:
+            plan, _ = load_pair(batch, path)
+        reactor = load_reactor(path)
+        texts = {REACTOR_TEXT: path.read_text(encoding="utf-8-sig")}
+        if batch is not None:
+            texts[BATCH_TEXT] = batch.read_text(encoding="utf-8-sig")
+    except SettingsError as error:
+        return {"mistakes": error.mistakes}
+    recorded, why = None, "the record holds no batch file"
+    with suppress(BadRecord):
+        kept = [document.text for document in read_documents(record)
+                if document.name == BATCH_TEXT]
+        if kept:
+            with tempfile.TemporaryDirectory() as folder:
+                copy = Path(folder) / "batch.toml"
+                copy.write_text(kept[-1], encoding="utf-8")
+                try:
+                    recorded, why = load_batch(copy, reactor), ""
+                except SettingsError as error:
+                    why = " ".join(error.mistakes).replace(f"{copy}: ", "")
+    return {"reactor": to_plain(reactor), "batch": to_plain(plan),
+            "recorded": to_plain(recorded), "why": why, "texts": texts}
+
+
+def controller_of(files: Files, found: Found, batch_path: Path | None) -> Controller:
+    """The controller that goes on from what was found; Refused when --batch does not fit."""
+    state, doubt = _state_of(found)
+    unfinished = state.process.state not in ("idle", *FINAL_STATES)
+    batch = files.batch
+    if unfinished:
+        batch = _unfinished(files, state, batch_path)
+    elif state.process.state != "idle" or not _same(batch, files.recorded):
+        state = _next(state)
+    if doubt and batch is None:
+        batch = files.recorded
+    if doubt and batch is not None:
+        state.process.state = "held"
+        state.process.why = f"the stage is not known: {doubt}; hold black 5 s to end this batch"
+    controller = Controller(files.reactor, batch or NO_BATCH, state)
+    controller.restarted(_why(found), found.last_number)
+    # The guard has met a silence and may say set: then it is believed at once, before the two
+    # are found to disagree.
+    controller.state.flag.apart_s = CLEAR_S
+    return controller
+
+
+def _state_of(found: Found) -> tuple[ControllerState, str]:
+    """The saved state, or a new one (flag set) with the reason why the saved is not believed."""
+    if found.checkpoint is None:
+        begun = bool(found.last_number or found.renamed) or not found.clean
+        return ControllerState(), found.why if begun else ""
+    try:
+        # Through a controller, so that it is checked in the same way that it will be used.
+        return from_plain(Reactor(), Batch(), json.loads(found.checkpoint)).state, ""
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+        return ControllerState(), f"the saved state cannot be used ({error})"[:200]
+
+
+def _unfinished(files: Files, state: ControllerState, path: Path | None) -> Batch:
+    asked, recorded = files.batch, files.recorded
+    if recorded is None and asked is None:
+        raise Refused(f"esterward run: an unfinished batch is in the record, but "
+                      f"{files.recorded_why}; name its file with --batch.")
+    if asked is not None and recorded is not None and not _same(asked, recorded):
+        raise Refused(
+            f"--batch {path}: the batch {recorded.name!r} is not finished ({state.process.state} "
+            f"in {state.process.step.partition('.')[0]}); leave --batch away to go on with it, "
+            "or end it first: hold black 5 s at the reactor.")
+    chosen = recorded if recorded is not None else asked
+    assert chosen is not None
+    return chosen
+
+
+def _same(one: Batch | None, other: Batch | None) -> bool:
+    """The same numbers; comments and order in the file do not matter."""
+    if one is None or other is None:
+        return one is other
+    return replace(one, digest="") == replace(other, digest="")
+
+
+def _next(old: ControllerState) -> ControllerState:
+    """A new batch: it keeps what belongs to the reactor (flag, latches, checks, learnt)."""
+    return ControllerState(
+        ticks=old.ticks, last_event=old.last_event, flag=old.flag,
+        barometer_kpa=old.barometer_kpa,
+        safety=SafetyState(latches=list(old.safety.latches)),
+        process=ProcessState(checks=old.process.checks, learnt=old.process.learnt))
+
+
+def _why(found: Found) -> str:
+    return ("the controller was stopped and started again" if found.clean else
+            "the controller ended without a clean stop: power, crash or kill")

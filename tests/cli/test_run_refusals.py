@@ -1,0 +1,74 @@
+"""Bad input to `esterward run` and a machine without pins: one sentence, exit 2, nothing begun."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from esterward.cli.guard import guard
+from esterward.cli.run import run
+from esterward.hardware import service
+from esterward_sim.bench_pins import SharedBoard
+
+CONFIG = Path(__file__).parents[2] / "firmware/config"
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "esterward-bench")  # as if there were pins
+    monkeypatch.delenv("ESTERWARD_RECORD", raising=False)
+    text = (CONFIG / "reactor.toml").read_text("utf-8")
+    Path("reactor.toml").write_text(text, "utf-8")
+    Path("watch.toml").write_text(text.replace('level = "small"', 'level = "watch"'), "utf-8")
+    Path("pressed.toml").write_text(text.replace("barometer = false", "barometer = true"), "utf-8")
+    Path("pins.toml").write_text(text + "\nlamp = 14\n", "utf-8")
+    Path("batch.toml").write_bytes((CONFIG / "batch.toml").read_bytes())
+    Path("notes.sqlite").write_text("not a record, but long enough to be looked at", "utf-8")
+    SharedBoard(tmp_path / "board", create=True)
+    monkeypatch.setenv("ESTERWARD_BENCH", str(tmp_path / "board"))
+    Path("rt").mkdir()
+    yield tmp_path
+
+
+@pytest.mark.parametrize(("args", "words"), [
+    (["--reactor", "nowhere.toml"], "nowhere.toml: there is no such file"),
+    (["--batch", "nowhere.toml"], "nowhere.toml: there is no such file"),
+    (["--batch", "reactor.toml"], "a batch file is wanted here"),
+    (["--runtime", "nowhere"], "--runtime"),
+    (["--reactor", "watch.toml", "--batch", "batch.toml"], "only watches"),
+    (["--reactor", "pressed.toml", "--iio", "rt"], "in_pressure_input"),
+    (["--reactor", "pins.toml"], "lamp = 14"),
+    (["--record", "nowhere/at/all.sqlite"], "no record can be kept here"),
+    (["--record", "notes.sqlite"], "not a record"),
+])
+def test_bad_input_is_one_sentence_and_exit_2(folder: Path, args: list[str], words: str) -> None:
+    runtime = [] if "--runtime" in args else ["--runtime", "rt"]
+    done = CliRunner().invoke(run, [*args, *runtime])
+    assert done.exit_code == 2 and len(done.output.strip().splitlines()) == 1, done.output
+    assert words in done.output
+    assert not (folder / "record.sqlite").exists()
+
+
+def test_a_second_controller_is_refused_before_record_and_pins(folder: Path) -> None:
+    held = service.only_one(folder / "rt/run.lock", "esterward run")
+    done = CliRunner().invoke(run, ["--runtime", "rt"])
+    held.close()
+    assert done.exit_code == 2 and "already running" in done.output
+    assert not (folder / "record.sqlite").exists()
+
+
+@pytest.mark.parametrize("command", [run, guard])
+def test_on_a_machine_without_pins_both_commands_say_in_one_sentence_what_is_missing(
+    command: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
+    monkeypatch.setattr("esterward.hardware.board.find_spec", lambda name: None)
+    done = CliRunner().invoke(command, [])  # type: ignore[arg-type]
+    assert done.exit_code == 2 and len(done.output.strip().splitlines()) == 1
+    assert "lgpio is missing" in done.output and "esterward rehearse" in done.output
+    assert list(tmp_path.iterdir()) == []

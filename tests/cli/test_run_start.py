@@ -1,0 +1,131 @@
+"""What `esterward run` starts with: the state found, or held with the flag set, never a guess."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from esterward.cli.errors import Refused
+from esterward.cli.run_start import NO_BATCH, Files, controller_of, load
+from esterward.record.resume import NOTHING, Found
+from esterward.tick import Controller, ControllerState
+from esterward.values.outputs import SAFE
+from esterward.values.plain import to_plain
+from harness import BATCH, REACTOR
+
+CONFIG = Path(__file__).parents[2] / "firmware/config"
+OTHER = replace(BATCH, name="another lot", oil_volume_l=80.0)
+
+
+def files(asked: object = None, recorded: object = None) -> Files:
+    return Files(REACTOR, asked, recorded, "" if recorded else "the record holds no batch file",
+                 {})
+
+
+def found(state: ControllerState, clean: bool = False) -> Found:
+    return Found(json.dumps(to_plain(state)), "", clean, 1, 41, 30.0)
+
+
+def left(state: str, step: str = "heat.warm", flag: bool = False) -> ControllerState:
+    made = ControllerState()
+    made.process.state, made.process.step, made.flag.set = state, step, flag
+    return made
+
+
+def begun(files: Files, found: Found) -> Controller:
+    return controller_of(files, found, Path("lot.toml"))
+
+
+def test_a_first_start_waits_in_idle_with_the_flag_set() -> None:
+    made = begun(files(BATCH), NOTHING)
+    assert made.process.state.state == "idle" and made.state.flag.set
+    assert made.file_batch == BATCH and made.outputs == SAFE
+
+
+def test_without_a_batch_there_is_none() -> None:
+    assert begun(files(), NOTHING).file_batch is NO_BATCH
+
+
+def test_an_unfinished_batch_is_taken_up_held_with_its_own_file() -> None:
+    made = begun(files(recorded=BATCH), found(left("running")))
+    assert made.process.state.state == "held" and made.process.state.step == "heat.warm"
+    assert "without a clean stop" in made.process.state.why
+    assert made.file_batch == BATCH and made.state.last_event == 41
+
+
+def test_a_batch_that_sits_goes_on_by_itself() -> None:
+    made = begun(files(recorded=BATCH), found(left("running", "settle.first", flag=True)))
+    assert made.process.state.state == "running" and made.state.flag.set
+
+
+def test_another_batch_than_the_unfinished_one_is_refused_and_named() -> None:
+    with pytest.raises(Refused, match=r"--batch lot.toml: the batch 'bench lot' is not finished "
+                                      r"\(running in heat\)"):
+        begun(files(OTHER, recorded=BATCH), found(left("running")))
+
+
+def test_the_same_numbers_in_a_file_written_otherwise_are_the_same_batch() -> None:
+    made = begun(files(replace(BATCH, digest="comments"), recorded=BATCH), found(left("held")))
+    assert made.process.state.state == "held"
+
+
+def test_an_unfinished_batch_whose_file_is_not_kept_asks_for_it() -> None:
+    with pytest.raises(Refused, match="holds no batch file; name its file with --batch"):
+        begun(files(), found(left("running")))
+    assert begun(files(BATCH), found(left("running"))).file_batch == BATCH
+
+
+@pytest.mark.parametrize("broken", [
+    Found(None, "the record is damaged: events 7", False, 1, 6, None, "record.damaged-1"),
+    Found('{"version": 99}', "", False, 1, 6, None),
+    Found("[]", "", False, 1, 6, None),
+    Found("nonsense", "", False, 1, 6, None),
+])
+def test_a_state_that_cannot_be_read_is_held_with_the_flag_set(broken: Found) -> None:
+    made = begun(files(recorded=BATCH), broken)
+    assert made.process.state.state == "held" and made.state.flag.set
+    assert "the stage is not known" in made.process.state.why
+    assert made.outputs == SAFE and made.state.last_event == 6
+
+
+@pytest.mark.parametrize("end", ["complete", "stopped"])
+def test_after_a_batch_the_next_one_keeps_flag_latches_and_checks_and_nothing_else(
+    end: str,
+) -> None:
+    old = left(end, "store.label", flag=False)
+    old.safety.latches.append("k1-welded")
+    old.safety.resets["level"] = 3
+    old.process.checks.checks["level"].done_boot = "b1"
+    old.process.observed.append(("titration_ml", 3.0))
+    made = begun(files(OTHER, recorded=BATCH), found(old, clean=True))
+    assert made.process.state.state == "idle" and made.process.state.step == "fill.pump"
+    assert not made.state.flag.set and made.state.safety.latches == ["k1-welded"]
+    assert made.process.state.checks.checks["level"].done_boot == "b1"
+    assert made.state.safety.resets == {} and made.process.state.observed == []
+    assert made.file_batch == OTHER
+
+
+def test_what_was_told_in_idle_stays_with_its_batch() -> None:
+    old = left("idle", "fill.pump")
+    old.process.observed.append(("titration_ml", 3.0))
+    assert begun(files(BATCH, recorded=BATCH), found(old)).process.state.observed
+    assert not begun(files(OTHER, recorded=BATCH), found(old)).process.state.observed
+
+
+def test_the_files_are_read_in_a_process_that_ends_and_every_mistake_comes_at_once(
+    tmp_path: Path,
+) -> None:
+    whole = load(CONFIG / "reactor.toml", CONFIG / "batch.toml", tmp_path / "none.sqlite")
+    assert whole.batch is not None and whole.batch.oil_volume_l == 120.0
+    assert whole.reactor.altitude_m == 1120.0 and whole.recorded is None
+    assert whole.texts["batch.toml"].startswith("# One batch")
+    (tmp_path / "batch.toml").write_text((CONFIG / "batch.toml").read_text().replace(
+        '"120 L"', '"120,5 L"'))
+    (tmp_path / "reactor.toml").write_text((CONFIG / "reactor.toml").read_text().replace(
+        '"3000 W"', '"3000"'))
+    with pytest.raises(Refused) as refused:
+        load(None, tmp_path / "batch.toml", tmp_path / "none.sqlite")
+    assert len(refused.value.sentences) == 2
