@@ -34,8 +34,9 @@ DISK_S: Final = 5.0        # how long the record may take to close
 @click.command()
 @click.option("--reactor", type=click.Path(path_type=Path), help="The reactor file; default: "
               "beside the batch file, reactor.toml here, or /etc/esterward/reactor.toml.")
-@click.option("--batch", type=click.Path(path_type=Path), help="The batch to do. Without it an "
-              "unfinished one is taken up, else nothing can be started.")
+@click.option("--batch", type=click.Path(path_type=Path), envvar="ESTERWARD_BATCH", help="The "
+              "batch to do; default $ESTERWARD_BATCH. Without one an unfinished batch is taken up, "
+              "else nothing can be started.")
 @click.option("--record", type=click.Path(path_type=Path), help="The record; default as said in "
               "esterward record --help.")
 @click.option("--runtime", type=click.Path(path_type=Path), default=Path(RUNTIME),
