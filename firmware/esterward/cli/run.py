@@ -84,7 +84,7 @@ def _run(reactor_path: Path | None, batch_path: Path | None, record_path: Path, 
 def _on_board(stack: ExitStack, files: Files, batch_path: Path | None, record_path: Path,
               runtime: Path, w1: Path, iio: Path) -> int:
     from esterward.cli.run_beside import Beside, Shown, Terminal, WrittenBeside
-    from esterward.cli.run_start import controller_of
+    from esterward.cli.run_start import controller_of, learnt_of
     from esterward.guard.link import ControllerSocket
     from esterward.hardware import board, pins, probes, service
     from esterward.hardware.relays import LeasedRelays, OutputRefused
@@ -113,7 +113,7 @@ def _on_board(stack: ExitStack, files: Files, batch_path: Path | None, record_pa
         raise Refused(f"--runtime {runtime}: the lock cannot be made ({error.strerror}); name a "
                       "folder you may write.") from None
     try:
-        controller = controller_of(files, journal.found, batch_path)
+        controller = controller_of(files, journal.found, batch_path, learnt_of(record_path))
         relays = LeasedRelays.open(factory, lines)
     except (Refused, board.BoardMissing, OutputRefused) as error:
         journal.close(clock.now_s(), clock.wall_s())

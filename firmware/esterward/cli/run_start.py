@@ -16,9 +16,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from esterward.cli.errors import Refused
+from esterward.process import learnt
 from esterward.process.sequence import FINAL_STATES
 from esterward.process.state import ProcessState
-from esterward.record.read import read_documents
+from esterward.record.read import newest, read_documents
 from esterward.record.resume import Found
 from esterward.record.schema import BadRecord
 from esterward.safety.flag import CLEAR_S
@@ -113,8 +114,12 @@ def _load(asked_reactor: Path | None, batch: Path | None, record: Path) -> dict[
             "recorded": to_plain(recorded), "why": why, "texts": texts}
 
 
-def controller_of(files: Files, found: Found, batch_path: Path | None) -> Controller:
-    """The controller that goes on from what was found; Refused when --batch does not fit."""
+def controller_of(files: Files, found: Found, batch_path: Path | None,
+                  told: object = None) -> Controller:
+    """The controller that goes on from what was found; Refused when --batch does not fit.
+
+    told: what an earlier batch learnt of the vessel, as the record has it.
+    """
     state, doubt = _state_of(found)
     unfinished = state.process.state not in ("idle", *FINAL_STATES)
     batch = files.batch
@@ -128,6 +133,8 @@ def controller_of(files: Files, found: Found, batch_path: Path | None) -> Contro
         state.process.state = "held"
         state.process.why = f"the stage is not known: {doubt}; hold black 5 s to end this batch"
     controller = Controller(files.reactor, batch or NO_BATCH, state)
+    if state.process.state == "idle":
+        controller.process.take_learnt(told)
     controller.restarted(_why(found), found.last_number)
     # The guard has met a silence and may say set: then it is believed at once, before the two
     # are found to disagree.
@@ -170,12 +177,18 @@ def _same(one: Batch | None, other: Batch | None) -> bool:
 
 
 def _next(old: ControllerState) -> ControllerState:
-    """A new batch: it keeps what belongs to the reactor (flag, latches, checks, learnt)."""
+    """A new batch: it keeps what belongs to the reactor (flag, latches, start checks)."""
     return ControllerState(
         ticks=old.ticks, last_event=old.last_event, flag=old.flag,
-        barometer_kpa=old.barometer_kpa,
         safety=SafetyState(latches=list(old.safety.latches)),
-        process=ProcessState(checks=old.process.checks, learnt=old.process.learnt))
+        process=ProcessState(checks=old.process.checks))
+
+
+def learnt_of(record: Path) -> object:
+    """The last lesson about this vessel in the record, unchecked; None for none."""
+    with suppress(BadRecord):
+        return newest(record, learnt.EVENT)
+    return None
 
 
 def _why(found: Found) -> str:
