@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-# On every Linux; and a browser of several hundred MB, which is listed at the end when missing.
-LEFT = {"mount", "chromium", "chromium-browser"}
+# On every Linux; a browser of several hundred MB and the machine's own service manager, which are
+# listed at the end when missing.
+LEFT = {"mount", "chromium", "chromium-browser", "systemd-analyze"}
 TOP = Path(__file__).parents[2]
 
 
