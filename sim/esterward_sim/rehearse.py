@@ -129,13 +129,15 @@ def print_faults(as_json: bool) -> None:
               help="Publish over MQTT while rehearsing.")
 @click.option("--record", type=click.Path(path_type=Path), help="Where the record goes; a record "
               "of ended rehearsals takes one more. Default: a new file in ./rehearsals.")
+@click.option("--plot", type=click.Path(path_type=Path), metavar="FILE.svg",
+              help="Draw the batch: oil, limits, element, stages, faults.")
 @click.option("--fit", "fitted", type=click.Path(path_type=Path), metavar="RECORD",
               help="Rehearse nothing: tell heat capacity, loss and lags of your own reactor from "
               "a recorded heat-up, for [measured] in reactor.toml.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else.")
 def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, person: str,
              faults: tuple[str, ...], list_faults: bool, broker: str, record: Path | None,
-             fitted: Path | None, as_json: bool) -> None:
+             plot: Path | None, fitted: Path | None, as_json: bool) -> None:
     """Rehearse the whole batch on the simulator, no hardware needed.
 
     Example: esterward rehearse batch.toml --speed 600 --fault mixer_stalled@mix+600
@@ -172,6 +174,8 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
         raise Refused(str(error)) from None
     factor = _speed(speed)
     where = _broker(broker)
+    if plot is not None:
+        _check_plot(plot)
     path = _record_path(record, plan.name)
     before = _earlier(path)
     texts = {"batch.toml": batch.read_text(encoding="utf-8"),
@@ -195,7 +199,7 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
                               telemetry=link, clock=clock)
         if before:
             go_on(rehearsal, journal.found.last_number, before)
-        code = _run(rehearsal, path, factor, link, heard, sheet.warnings, as_json)
+        code = _run(rehearsal, path, factor, link, heard, sheet.warnings, plot, as_json)
     sys.exit(code)
 
 
@@ -213,6 +217,20 @@ def _earlier(path: Path) -> Any:
                       f"there: {error}.") from None
 
 
+def _check_plot(plot: Path) -> None:
+    """Refused when the picture could not be written, or something would be lost."""
+    if plot.suffix != ".svg":
+        raise Refused(f"--plot {plot}: the picture is an SVG file; write a name that ends in "
+                      ".svg.")
+    try:
+        if plot.exists():
+            raise Refused(f"--plot {plot}: this file exists already; name a new one.")
+        if not plot.absolute().parent.is_dir():
+            raise Refused(f"--plot {plot}: there is no folder {plot.parent}; make it first.")
+    except OSError as error:
+        raise Refused(f"--plot {plot}: it cannot be written there ({error.strerror}).") from None
+
+
 def _broker(text: str) -> tuple[str, int] | str | None:
     if text in ("none", "embedded"):
         return None if text == "none" else text
@@ -225,11 +243,15 @@ def _broker(text: str) -> tuple[str, int] | str | None:
 
 
 def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any,
-         warnings: tuple[str, ...], as_json: bool) -> int:
+         warnings: tuple[str, ...], plot: Path | None, as_json: bool) -> int:
+    from esterward_sim.batch_picture import draw
+    from esterward_sim.batch_series import Sampler
     from esterward_sim.view import PlainView, make_view
 
+    sampler = Sampler() if plot is not None else None
+
     view: PlainView | None = None if as_json else make_view()
-    pace = _Pace(rehearsal, view, factor, heard)
+    pace = _Pace(rehearsal, view, factor, heard, sampler)
     try:
         result = rehearsal.run(pace)
         pace.last()
@@ -245,6 +267,12 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
     if heard is not None and view is not None:
         for line in heard.last_words():
             click.echo(line)
+    if plot is not None and sampler is not None:
+        try:
+            plot.write_text(draw(sampler.series), encoding="utf-8")
+        except OSError as error:
+            click.echo(f"--plot {plot}: the picture cannot be written ({error.strerror}); the "
+                       f"record is whole: {path}.", err=True)
     if as_json:
         click.echo(json.dumps(result.json() | {"warnings": list(warnings)}))
     else:
@@ -255,13 +283,17 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
 class _Pace:
     """Called once a simulated second: shows, and waits so that the pace is as asked."""
 
-    def __init__(self, rehearsal: Any, view: Any, factor: float | None, heard: Any) -> None:
+    def __init__(self, rehearsal: Any, view: Any, factor: float | None, heard: Any,
+                 sampler: Any = None) -> None:
+        self.sampler = sampler
         self.rehearsal, self.view, self.factor, self.heard = rehearsal, view, factor, heard
         self.began_s = time.monotonic()
         self.drawn_s = 0.0
         self.seen = 0
 
     def __call__(self, rehearsal: Any) -> None:
+        if self.sampler is not None:
+            self.sampler(rehearsal)
         simulated_s = rehearsal.rig.clock.time_s
         if self.factor is not None:
             ahead_s = simulated_s / self.factor - (time.monotonic() - self.began_s)
