@@ -23,7 +23,7 @@ TOP = Path(__file__).parents[2]
 REACTOR = TOP / "firmware/config/reactor.toml"
 
 
-def esterward(*arguments: str, cwd: Path, timeout_s: float = 120.0) -> subprocess.CompletedProcess[
+def esterward(*arguments: str, cwd: Path, timeout_s: float = 500.0) -> subprocess.CompletedProcess[
         str]:
     return subprocess.run([sys.executable, "-c", "from esterward.cli import main; main()",
                            *arguments], cwd=cwd, capture_output=True, text=True,
