@@ -51,6 +51,7 @@ SLOW_OVER_SHARE: Final = 1.31
 SETTLED_SHARE: Final = 0.85  # of what was paid in has arrived: the lags no longer matter
 CHANGED_HALF: Final = 0.68  # of the best settled window before: mains may swing, not halve
 CHANGED_OVER: Final = 1.5
+PLAINLY_WHOLE: Final = 0.70  # below, a halved element with high mains is possible too
 SLOW_IN_A_ROW: Final = 2
 LOSS_DOUBT: Final = 2.0  # the true loss may be this many times the configured one ...
 LOSS_SHARE: Final = 0.15  # ... but explains no more than this of what was paid in
@@ -204,7 +205,7 @@ def _judge_slow(state: EffectState) -> None:
         code = HALF_POWER
     state.slow_count = state.slow_count + 1 if code else 0
     state.slow_code = code if state.slow_count >= SLOW_IN_A_ROW else ""
-    if settled and not code:
+    if settled and not code and share > PLAINLY_WHOLE:
         state.best_share = max(state.best_share, share)
 
 
