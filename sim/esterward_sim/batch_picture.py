@@ -50,7 +50,8 @@ def draw(series: Series) -> str:
     hours = max(series.end_s, 600.0) / 3600.0
     step_h: float = next(s for s in (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 24.0) if hours / s <= 14)
     temperatures = [c for name, *_ in LINES for _, c in getattr(series, name) if c is not None]
-    low: float = 10.0 * floor(min([*temperatures, 20.0]) / 10.0)
+    # room under the coldest line for the numbers of the marks
+    low: float = 10.0 * floor((min([*temperatures, 20.0]) - 6.0) / 10.0)
     high: float = 10.0 * ceil(max([*temperatures, 60.0]) / 10.0 + 0.2)
     top = 62.0 + NAMES_H
     out: list[str] = [f'<text x="{LEFT}" y="22" font-size="15" font-weight="bold">'
@@ -160,7 +161,7 @@ def _shares(series: Series, at: Place, y: float) -> list[str]:
     for i, share in enumerate(series.element):
         if share > 0.0:
             x, part = at(i * BIN_S), min(1.0, share)
-            out.append(_box(x, y + SHARE_H * (1.0 - part), at((i + 1) * BIN_S) - x,
+            out.append(_box(x, y + SHARE_H * (1.0 - part), at((i + 1) * BIN_S) - x + 0.5,
                             SHARE_H * part, "#444", "none"))
     return out
 

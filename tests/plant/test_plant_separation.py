@@ -221,3 +221,26 @@ def test_free_water_in_a_wet_oil_stands_at_the_bottom_after_an_hour_warm() -> No
     go(plant, 300)
     assert plant.water_l < 0.1
     assert plant.water_drained_l == pytest.approx(2.3, rel=0.15)
+
+
+@pytest.mark.parametrize("dt_s", [0.25, 10.0, 600.0, 86_400.0])
+@pytest.mark.parametrize(("fuel_c", "air_c", "humidity"), [
+    (20.0, 20.0, 0.6), (55.0, 20.0, 0.6), (55.0, 25.0, 0.9), (40.0, 30.0, 0.0),
+])
+def test_no_step_of_air_however_long_dries_below_what_its_humidity_allows(
+    dt_s: float, fuel_c: float, air_c: float, humidity: float
+) -> None:
+    # equilibrium by CoolProp's water pressures, 1 % apart from ours at most
+    over = humidity * (PropsSI("P", "T", air_c + 273.15, "Q", 0, "Water")
+                       / PropsSI("P", "T", fuel_c + 273.15, "Q", 0, "Water"))
+    least = 0.99 * min(1.0, over) * saturation_mg_per_kg(fuel_c)
+    separation, c = Separation(0.004), Contents(ester=300.0)
+    c.water_kg, c.suspended_water_kg = 0.0012 * c.fuel_kg, 0.0003 * c.fuel_kg
+    before = [c.all_water_kg]
+    for _ in range(200):
+        separation.dry(dt_s, c, fuel_c, 60.0, air_c, humidity)
+        assert c.all_water_kg / c.fuel_kg * 1e6 >= least
+        assert c.water_kg >= 0.0 and c.suspended_water_kg >= 0.0
+        before.append(c.all_water_kg)
+    assert before == sorted(before, reverse=True) and before[-1] < before[0]
+    assert separation.dried_kg == pytest.approx(before[0] - before[-1])
