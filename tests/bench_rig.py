@@ -153,7 +153,7 @@ class Rig:
                 return
         raise AssertionError(f"{buttons} never led to {words!r}: {self.logs()}")
 
-    def said(self, words: str, name: str = "run", seconds: float = 60.0) -> None:
+    def said(self, words: str, name: str = "run", seconds: float = 120.0) -> None:
         """Until the process has said these words on its terminal."""
         log = self.folder / f"{name}.log"
         until(lambda: log.exists() and words in log.read_text("utf-8"),
@@ -178,7 +178,7 @@ class Rig:
         with self._news:
             return next((c["level"] for c in reversed(self.changes) if c["what"] == what), False)
 
-    def wait(self, what: str, level: bool, seconds: float = 30.0) -> float:
+    def wait(self, what: str, level: bool, seconds: float = 60.0) -> float:
         """Until the bench says so; its stamp."""
         end_s = time.monotonic() + seconds
         with self._news:

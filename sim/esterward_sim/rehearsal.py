@@ -138,7 +138,9 @@ class Rehearsal:
 
     def __init__(self, reactor: Reactor, batch: Batch, record: Record, *, seed: int = 1,
                  person: str = "prompt", faults: tuple[FaultOrder, ...] = (),
-                 telemetry: Telemetry | None = None, clock: VirtualClock | None = None) -> None:
+                 telemetry: Telemetry | None = None, clock: VirtualClock | None = None,
+                 rig: type[VirtualRig] = VirtualRig) -> None:
+        """rig: VirtualRig (through ports) or wires.WiredRig; close() gives back what it took."""
         self.result = Result()
         self._open: dict[str, Any] | None = None
         self._peaking = False
@@ -147,8 +149,8 @@ class Rehearsal:
         self._stage_s: dict[str, float] = {}
         self._orders = list(faults)
         self._tee = _Tee(record, self._hear)
-        self.rig = VirtualRig(reactor, batch, record=self._tee, telemetry=telemetry, seed=seed,
-                              clock=clock)
+        self.rig = rig(reactor, batch, record=self._tee, telemetry=telemetry, seed=seed,
+                       clock=clock)
         self.person = Person(person, self.rig.plant, batch, self.rig.controller, seed)
         self.person.requests = self._tee.typed
         self.result.asked = self.person.asked
@@ -216,6 +218,10 @@ class Rehearsal:
             if show is not None and count % 4 == 0:
                 show(self)
         return self.finish(time.perf_counter() - began_s)
+
+    def close(self) -> None:
+        """Give back the rig's pins and folder, if it has any."""
+        self.rig.close()
 
     def finish(self, wall_s: float) -> Result:
         """Fill in the end."""

@@ -134,10 +134,12 @@ def print_faults(as_json: bool) -> None:
 @click.option("--fit", "fitted", type=click.Path(path_type=Path), metavar="RECORD",
               help="Rehearse nothing: tell heat capacity, loss and lags of your own reactor from "
               "a recorded heat-up, for [measured] in reactor.toml.")
+@click.option("--wires", is_flag=True, help="Through the drivers of a board, on pins and probe "
+              "files that are played: the same batch, slower.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else.")
 def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, person: str,
              faults: tuple[str, ...], list_faults: bool, broker: str, record: Path | None,
-             plot: Path | None, fitted: Path | None, as_json: bool) -> None:
+             plot: Path | None, fitted: Path | None, wires: bool, as_json: bool) -> None:
     """Rehearse the whole batch on the simulator, no hardware needed.
 
     Example: esterward rehearse batch.toml --speed 600 --fault mixer_stalled@mix+600
@@ -154,7 +156,7 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     from esterward.settings.files import load_pair, reactor_beside
     from esterward_sim.continued import go_on
     from esterward_sim.rehearsal import FaultOrder, Rehearsal
-    from esterward_sim.virtual import VirtualClock
+    from esterward_sim.virtual import VirtualClock, VirtualRig
 
     chosen = reactor or reactor_beside(batch)
     with reading():
@@ -185,6 +187,11 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
 
     sheet = batch_sheet(plan, vessel, wording(vessel.show_temperature, vessel.show_volume))
     texts["sheet"] = json.dumps(sheet_json(sheet))
+    rig: type[VirtualRig] = VirtualRig
+    if wires:
+        from esterward_sim.wires import WiredRig
+
+        rig = WiredRig
     with ExitStack() as stack:
         clock = before.clock() if before else VirtualClock()
         link = heard = None
@@ -196,7 +203,8 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
         stack.callback(_close_record, journal, clock)
         warn(sheet.warnings)
         rehearsal = Rehearsal(vessel, plan, journal, seed=seed, person=person, faults=orders,
-                              telemetry=link, clock=clock)
+                              telemetry=link, clock=clock, rig=rig)
+        stack.callback(rehearsal.close)
         if before:
             go_on(rehearsal, journal.found.last_number, before)
         code = _run(rehearsal, path, factor, link, heard, sheet.warnings, plot, as_json)
@@ -258,7 +266,7 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
     except KeyboardInterrupt:
         from esterward.values.outputs import SAFE
 
-        rehearsal.rig.relays.write(SAFE, rehearsal.rig.clock.now_s())
+        rehearsal.rig.loop.ports.relays.write(SAFE, rehearsal.rig.clock.now_s())
         click.echo("\nstopped by Ctrl-C; all outputs off. The record so far: "
                    f"{path}", err=True)
         return 130

@@ -194,3 +194,6 @@ class VirtualRig:
         self.guard.cycle(self.clock.time_s)
         if not self.controller_dead:
             self.loop.look()
+
+    def close(self) -> None:
+        """Nothing was taken that must be given back."""

@@ -23,7 +23,7 @@ from bench_rig import HURT, LOADS, Rig, until
 from esterward.loop import TICK_S
 
 TRIES = int(os.environ.get("ESTERWARD_TRIES", "5"))
-AT_ONCE = 10
+AT_ONCE = int(os.environ.get("ESTERWARD_AT_ONCE", "10"))
 PROCESS_S = 3.0
 INPUT_S = 0.5
 # The newest conversion may be 1 s old in a fresh reading, and the next is asked for a second
