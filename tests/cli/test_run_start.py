@@ -14,7 +14,7 @@ from esterward.record.resume import NOTHING, Found
 from esterward.tick import Controller, ControllerState
 from esterward.values.outputs import SAFE
 from esterward.values.plain import to_plain
-from harness import BATCH, REACTOR
+from harness import BATCH, REACTOR, Bench
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
 OTHER = replace(BATCH, name="another lot", oil_volume_l=80.0)
@@ -59,6 +59,27 @@ def test_an_unfinished_batch_is_taken_up_held_with_its_own_file() -> None:
 def test_a_batch_that_sits_goes_on_by_itself() -> None:
     made = begun(files(recorded=BATCH), found(left("running", "settle.first", flag=True)))
     assert made.process.state.state == "running" and made.state.flag.set
+
+
+@pytest.mark.parametrize(("starts", "locked"), [(2, False), (3, True)])
+def test_a_third_unclean_start_in_half_an_hour_locks_out_until_a_person_says_why(
+    starts: int, locked: bool,
+) -> None:
+    was = replace(found(left("running", "settle.first", flag=True)), unclean_starts=starts)
+    made = begun(files(recorded=BATCH), was)
+    bench = Bench()
+    bench.controller = made
+    bench.ticks(3)
+    assert ("restarts" in made.state.safety.latches) is locked
+    assert (made.process.state.state != "running") is locked, "even a batch that only sits"
+    if locked:
+        bench.press("blue", seconds=6)
+        assert "restarts" in made.state.safety.latches, "blue alone does not reset it"
+        made.state.safety.reasons_age_s["restarts"] = 0.0
+        bench.press("blue", seconds=6)
+        assert made.state.safety.latches == []
+        bench.ticks(5)
+        assert made.state.safety.latches == [], "and it is not said twice"
 
 
 def test_another_batch_than_the_unfinished_one_is_refused_and_named() -> None:

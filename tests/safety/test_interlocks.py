@@ -203,6 +203,10 @@ def _effect(code: str, share: float) -> MakeBad:
     return make_bad
 
 
+def _third_unclean_start(bench: Bench) -> None:
+    bench.controller.state.safety.unclean_starts = 3
+
+
 def _warms_although_off(bench: Bench) -> None:
     """At the setpoint the heater law rests; the element does not."""
     setpoint_c = bench.controller.sheet.setpoint_c
@@ -249,6 +253,7 @@ CASES: dict[str, Case] = {
     "methanol flag set": Case("methanol", HEAT, _flag),
     "record cannot store": Case("record", ALL, _record),
     "no boiling limit known": Case("limits", HEAT, _no_limits),
+    "third start without a clean stop": Case("restarts", ALL, _third_unclean_start),
     "tick comes late": Case("slow", HEAT, _slow),
     "element dead": Case("no-response", ALL, _effect("no-response", 0.0)),
     "element twice as strong": Case("over-response", ALL, _effect("over-response", 2.0)),

@@ -139,6 +139,7 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
     # The guard has met a silence and may say set: then it is believed at once, before the two
     # are found to disagree.
     controller.state.flag.apart_s = CLEAR_S
+    controller.state.safety.unclean_starts = found.unclean_starts
     return controller
 
 

@@ -63,6 +63,7 @@ class SafetyFacts:
     record_stores: bool = False
     limits_known: bool = False
     tick_on_time: bool = False
+    starts_clean: bool = False
     mixer_rests: bool = False
     element_rests: bool = False
     k2_rests: bool = False
@@ -221,6 +222,9 @@ def prove(
     facts.record_stores = (state.record_fault_s <= limits.RECORD_FAULT_S
                            and state.unsaved_s <= limits.RECORD_FAULT_S)
     facts.limits_known = seen.limits is not None
+    if "restarts" in state.latches:
+        state.unclean_starts = 0  # it is said; the rest is a person's
+    facts.starts_clean = state.unclean_starts < limits.UNCLEAN_STARTS
     facts.tick_on_time = 0.0 <= seen.dt_s <= limits.TICK_GAP_S
 
 

@@ -87,6 +87,9 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
           "Free the disk or replace the card; then hold blue 5 s."),
     Fault("limits", "fault", "auto", "No boiling limit is known here.",
           "Add [site] altitude to reactor.toml."),
+    Fault("restarts", "trip", "service",
+          "The controller started three times in half an hour without a clean stop.",
+          "Look at supply, plugs and the program's log. Type what it was, then hold blue 5 s."),
     Fault("slow", "fault", "auto", "The controller's tick came late.",
           "See what else loads this computer."),
 )}

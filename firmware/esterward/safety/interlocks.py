@@ -71,6 +71,7 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("methanol", "methanol_allows_heat", (HEAT,), "", False, "never"),
     Interlock("record", "record_stores", (HEAT,), "hold", True, "energised"),
     Interlock("limits", "limits_known", (HEAT,), "", False, "never"),
+    Interlock("restarts", "starts_clean", ALL, "hold", True, "heard"),
     Interlock("slow", "tick_on_time", (HEAT,), "", False, "never"),
     # Last: the guard mostly refuses for a cause that has a row above, which should be named.
     Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",

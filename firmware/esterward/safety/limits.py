@@ -42,5 +42,6 @@ PRESSURES_APART_S: Final = 60.0       # [design]
 BAROMETER_AGE_S: Final = 600.0
 RECORD_FAULT_S: Final = 10.0          # [design] what cannot be stored in this time is a fault
 TICK_GAP_S: Final = 2.0               # [design] a slower tick grants no heat
+UNCLEAN_STARTS: Final = 3             # [F-62] within 30 min lock the controller out
 RESETS_ALLOWED: Final = 3             # [design] of one cause in one batch, then a lock-out
 LOCAL_WORD_S: Final = 600.0           # [design] how long a typed reset reason counts

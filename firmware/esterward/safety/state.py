@@ -37,6 +37,7 @@ class SafetyState:
     record_fault_s: float = 0.0
     unsaved_s: float = 0.0
     presence_age_s: float | None = None
+    unclean_starts: int = 0      # within half an hour, until they are latched
     bad_s: dict[str, float] = field(default_factory=dict)
     latches: list[str] = field(default_factory=list)
     resets: dict[str, int] = field(default_factory=dict)
