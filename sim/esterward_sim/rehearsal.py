@@ -155,6 +155,11 @@ class Rehearsal:
         self.person.requests = self._tee.typed
         self.result.asked = self.person.asked
 
+    @property
+    def record(self) -> Record:
+        """The record that was given."""
+        return self._tee.record
+
     def _hear(self, events: tuple[Event, ...]) -> None:
         result, now_s = self.result, self.rig.clock.time_s
         self._moved_s = now_s

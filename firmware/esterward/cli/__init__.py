@@ -32,6 +32,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "wiring": ("esterward.cli.wiring:wiring",
                "which wire goes where, what to buy, is this machine ready"),
     "rehearse": (SIMULATOR, "the whole batch on the simulator, no hardware"),
+    "trials": (SIMULATOR, "faults on simulated reactors, held against what must be so"),
     "heater-trials": (SIMULATOR, "the heater law beside a thermostat and a tuned PID"),
 }
 

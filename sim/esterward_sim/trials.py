@@ -1,0 +1,201 @@
+"""The command `esterward trials`: faults on simulated reactors, held against the invariants."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from esterward.cli.errors import Refused
+
+if TYPE_CHECKING:
+    from esterward_sim.trials_run import Tried
+
+PIECE = 25
+
+
+def _shard(text: str) -> tuple[int, int]:
+    found = re.fullmatch(r"(\d{1,5})/(\d{1,5})", text)
+    part, of = (int(found[1]), int(found[2])) if found else (0, 0)
+    if not 1 <= part <= of:
+        raise Refused(f"--shard {text!r}: write i/n with i from 1 to n, for example 1/4.")
+    return part, of
+
+
+def _numbers(text: str, what: str, highest: int) -> tuple[int, ...]:
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    if not parts or not all(re.fullmatch(r"\d{1,6}", part) for part in parts) or max(
+            int(part) for part in parts) > highest:
+        raise Refused(f"{what} {text!r}: write numbers from 0 to {highest} with commas between, "
+                      "for example 0,3,7.")
+    return tuple(sorted({int(part) for part in parts}))
+
+
+def _local(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]],
+           workers: int) -> Iterator[list[Tried]]:
+    """Every plant has its process, so that its batch is rehearsed once."""
+    if workers == 1:
+        yield from (work(piece) for _, piece in pieces)
+        return
+    pools = [ProcessPoolExecutor(max_workers=1) for _ in range(workers)]
+    keys = sorted({key for key, _ in pieces})
+    counts = dict.fromkeys(keys, 0)
+    futures: list[Future[list[Tried]]] = []
+    try:
+        for key, piece in pieces:
+            lane = keys.index(key) + counts[key] * len(keys)
+            counts[key] += 1 if len(keys) < workers else 0
+            futures.append(pools[lane % workers].submit(work, piece))
+        for done in as_completed(futures):
+            yield done.result()
+    finally:
+        for pool in pools:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _spread(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]],
+            address: str) -> Iterator[list[Tried]]:
+    """The pieces over the machines of a dask scheduler; each needs esterward installed."""
+    try:
+        import distributed
+    except ModuleNotFoundError:
+        raise Refused('--scheduler: the package distributed is missing; pip install '
+                      '"esterward[trials]" brings it.') from None
+    try:
+        client = distributed.Client(address, timeout="10s")
+    except (OSError, TimeoutError, ValueError) as error:
+        raise Refused(f"--scheduler {address!r}: no scheduler answers there ({error}); write "
+                      "tcp://HOST:PORT as `dask scheduler` prints it.") from None
+    with client:
+        futures = client.map(work, [piece for _, piece in pieces], pure=False)
+        for done in distributed.as_completed(futures):
+            yield done.result()
+
+
+@click.command()
+@click.option("--runs", type=click.IntRange(1, 10_000_000), help="How many trials; default: "
+              "every fault on every plant once.")
+@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True,
+              help="Same seed, same trials.")
+@click.option("--workers", type=click.IntRange(1, 512), default=2, show_default=True,
+              help="Local processes.")
+@click.option("--shard", metavar="i/n", help="Only part i of n, to spread by hand.")
+@click.option("--scheduler", metavar="ADDRESS", help="Spread over a dask scheduler's machines.")
+@click.option("--plants", "plants_text", metavar="0,1,..", help="Only these plants; default: all.")
+@click.option("--tail", "tail_s", type=click.FloatRange(1.0, 86400.0), default=1800.0,
+              show_default=True, help="Seconds watched after the reaction.")
+@click.option("--wait", "wait_s", type=click.FloatRange(1.0, 86400.0), default=14400.0,
+              show_default=True, help="Seconds waited for a reaction or a stage end.")
+@click.option("--without", multiple=True, metavar="CODE", help="Take a row out of the interlock "
+              "table first: the trials must then find it.")
+@click.option("--number", type=click.IntRange(0, 10_000_000), help="Do this one trial again and "
+              "show what happened.")
+@click.option("--fault-free", type=click.IntRange(1, 1_000_000), metavar="N", help="N whole "
+              "batches without a fault instead: no trip, no alarm.")
+@click.option("--first", type=click.IntRange(0, 10_000_000), default=0, show_default=True,
+              help="Number of the first trial or batch.")
+@click.option("--html", type=click.Path(dir_okay=False, path_type=Path), help="Write the matrix "
+              "fault x outcome as a page.")
+@click.option("--json", "as_json", is_flag=True, help="Print data instead of the summary.")
+def trials(runs: int | None, seed: int, workers: int, shard: str | None, scheduler: str | None,
+           plants_text: str | None, tail_s: float, wait_s: float, without: tuple[str, ...],
+           number: int | None, fault_free: int | None, first: int, html: Path | None,
+           as_json: bool) -> None:
+    """Faults at random times on simulated reactors, held against what must always be so.
+
+    Example: esterward trials --runs 1300 --seed 1 --workers 4 --html trials.html
+
+    A trial is a fault of the table on one of twelve invented reactors, at a random moment of its
+    batch; the truth of the plant is the judge. Every 120th goes on to the end of the batch. Exit
+    code 1 when an invariant is broken; the command that does that trial again is printed.
+    """
+    from esterward.safety.faults import FAULTS
+    from esterward_sim import trials_page as show
+    from esterward_sim import trials_run as work
+
+    plants = (work.ALL_PLANTS if plants_text is None
+              else _numbers(plants_text, "--plants", 10**6 - 1))
+    unknown = [code for code in without if code not in FAULTS]
+    if unknown:
+        raise Refused(f"--without {unknown[0]!r}: there is no such row; there are "
+                      f"{', '.join(sorted(FAULTS))}.")
+    if html is not None and not html.resolve().parent.is_dir():
+        raise Refused(f"--html {html}: there is no folder {html.parent}; make it first.")
+    common = "esterward trials" + f" --seed {seed}" + (
+        f" --plants {','.join(map(str, plants))}" if plants_text is not None else "") + (
+        f" --tail {tail_s:g}" if tail_s != 1800.0 else "") + (
+        f" --wait {wait_s:g}" if wait_s != 14400.0 else "") + "".join(
+        f" --without {code}" for code in without)
+    options: dict[str, Any] = {"tail_s": tail_s, "wait_s": wait_s, "without": tuple(without)}
+    if number is not None:
+        sys.exit(_again(work.trials_of([number], seed, plants, **options)[0]))
+    part, of = _shard(shard) if shard else (1, 1)
+    count = fault_free or runs or len(work.cells(plants))
+    numbers = range(first + part - 1, first + count, of)
+    if fault_free:
+        command = f"esterward trials --fault-free {fault_free}" + (
+            f" --first {first}" if first else "")
+        pieces: list[tuple[int, Any]] = [(n, [n]) for n in numbers]
+        task: Callable[[Any], list[Tried]] = work.batches
+    else:
+        command = f"{common} --runs {count}" + (f" --first {first}" if first else "")
+        chosen = work.trials_of(numbers, seed, plants, **options)
+        pieces = [(piece[0].plant, piece) for piece in work.portions(chosen, PIECE)]
+        task = work.attempts
+    command += f" --shard {shard}" if shard else ""
+    began_s = time.perf_counter()
+    source = (_spread(task, pieces, scheduler) if scheduler
+              else _local(task, pieces, min(workers, len(pieces))))
+    tried: list[Tried] = []
+    if sys.stderr.isatty():
+        with click.progressbar(length=len(numbers), label="trials", file=sys.stderr) as bar:
+            for found in source:
+                tried += found
+                bar.update(len(found))
+    else:
+        for found in source:
+            tried += found
+    tried.sort(key=lambda one: one.number)
+    replays = {one.number: (f"esterward trials --fault-free 1 --first {one.number}" if fault_free
+                            else f"{common} --number {one.number}") for one in tried}
+    if html is not None:
+        when = time.strftime("%Y-%m-%d")
+        html.write_text(show.page(command, tried, replays, when), encoding="utf-8")
+    if as_json:
+        result = show.data(command, tried, time.perf_counter() - began_s)
+        click.echo(json.dumps(result, indent=1, allow_nan=False))
+    else:
+        click.echo(f"{command}\n")
+        for line in show.lines(tried, replays):
+            click.echo(line)
+    if any(one.broken for one in tried):
+        click.get_current_context().exit(1)
+
+
+def _again(trial: Any) -> int:
+    """One trial with everything that happened in it."""
+    from esterward_sim import trials_run as work
+    from esterward_sim.trials_faults import CASES
+    from esterward_sim.trials_plants import plant_of
+
+    log: list[Any] = []
+    one = work.attempt(trial, log)
+    case = CASES[one.case]
+    lasts = "to the end" if one.lasts_s is None else f"for {one.lasts_s:.0f} s"
+    click.echo(f"trial {one.number}: {case.name} ({case.sentence}) on {plant_of(one.plant).name}, "
+               f"in {one.step} from {one.at_s:.2f} s {lasts}\n")
+    for at_s, event in log:
+        values = ", ".join(f"{key} {value}" for key, value in event.data.items())
+        click.echo(f"{at_s:10.2f} s  {event.kind:<18} {values}")
+    click.echo(f"\noutcome: {one.outcome}"
+               + ("" if one.reacted_s is None else f", first reaction after {one.reacted_s:.2f} s"))
+    for name, sentence in one.broken.items():
+        click.echo(f"BROKEN {name}: {sentence}")
+    return 1 if one.broken else 0

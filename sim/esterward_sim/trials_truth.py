@@ -1,0 +1,202 @@
+"""What is really so in a trial, as counters: read from the plant, never from the controller.
+
+Only three things are taken from the controller, because they are claims that are to be judged:
+its methanol flag, its latches, and which step and question it believes in.
+"""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import Any
+
+from esterward.guard import rule
+from esterward_sim.plant import dose
+from esterward_sim.plant.plant import Plant
+from esterward_sim.rehearsal import Rehearsal
+
+QUARTER_S = 0.25
+NEVER_S = 1e9
+TRACE_L = 0.02       # less methanol than this in the vessel is none
+# A solid-state switch has no read-back: only the effect on the oil tells.
+SSR_FAULTS = frozenset(("ssr_shorted", "ssr_leaks", "line_ssr_high"))
+HELD_S = 4.5         # two buttons held for five seconds, as a hand sees it
+
+
+class Truth:
+    """One look each quarter second. *_s: for how long it has been so, or since it last was."""
+
+    def __init__(self) -> None:
+        self.element = self.mixer = self.air = self.energy = False
+        self.oil_c = self.boils_c = 20.0
+        self.methanol_l = 0.0
+        self.flag = True
+        self.step = ""
+        self.state = "idle"
+        self.asked = ""
+        # for how long
+        self.dry_on_s = self.bare_on_s = self.estop_on_s = self.cutout_on_s = 0.0
+        self.latched_on_s = self.against_s = self.mixer_against_s = self.over_aim_s = 0.0
+        self.hot_on_s = self.quiet_s = self.flag_unset_s = self.guard_flag_unset_s = 0.0
+        self.guard_blind_s = self.mixer_on_s = self.both_s = self.blue_s = 0.0
+        self.unpressed_on_s = 0.0
+        # since when
+        self.element_rest_s = self.rest_s = NEVER_S
+        self.press_age_s = self.blue_age_s = NEVER_S
+        self.age_a_s = self.age_b_s = self.controller_age_s = self.guard_age_s = 0.0
+        # what happened in this quarter
+        self.entered = ""
+        self.dropped: list[str] = []
+        self.resumed = ""
+        self.alarm = ""
+        # memory
+        self.pressed_since_boot = False
+        self.armed = self.hand_cleared = False
+        self.flag_number = 0
+        self.poured_l = self._can_l = 0.0
+        self.allowed_l: float | None = None
+        self._latches: tuple[str, ...] = ()
+        self._guard_latches: tuple[str, ...] = ()
+        self._boots = 0
+        self._seen_a_s = self._seen_b_s = 0.0
+        self._said_s = self._heard_s = 0.0
+        self.started = False
+
+    def look(self, run: Rehearsal) -> None:
+        """Take in one quarter second."""
+        rig = run.rig
+        plant, el, now_s = rig.plant, rig.plant.electrical, rig.clock.time_s
+        q = QUARTER_S
+        self.element = on = el.power > 0.0
+        self.mixer, self.air = el.mixer_on, el.air_on
+        self.energy = energy = on or self.mixer or self.air
+        self.oil_c = oil_c = plant.thermal.oil_c
+        self.boils_c = plant.boiling_c
+        contents = plant.contents
+        self.methanol_l = plant.methanol_l if contents.methanol > 0.0 else 0.0
+        self._people(run, plant)
+        self._controller(run)
+        self.dry_on_s = self.dry_on_s + q if on and not el.level_wet else 0.0
+        self.bare_on_s = self.bare_on_s + q if on and plant.level_l < plant._element_l else 0.0
+        self.estop_on_s = self.estop_on_s + q if energy and not el.estop_closed else 0.0
+        self.cutout_on_s = self.cutout_on_s + q if energy and not el.cutout_closed else 0.0
+        self._samples(run, now_s)
+        out = rig.relays.now(now_s)
+        wanted = out.k1 and (out.ssr or rig.controller.reactor.element_switch != "ssr"
+                             or not SSR_FAULTS.isdisjoint(plant.faults.names()))
+        self.against_s = self.against_s + q if on and not wanted else 0.0
+        self.mixer_against_s = (self.mixer_against_s + q if self.mixer and not out.mixer
+                                else 0.0)
+        self.unpressed_on_s = (self.unpressed_on_s + q
+                               if energy and not self.pressed_since_boot else 0.0)
+        self.mixer_on_s = self.mixer_on_s + q if self.mixer else 0.0
+        self.element_rest_s = 0.0 if on else self.element_rest_s + q
+        filling = any(s.kind in (dose.OIL, dose.METHOXIDE, dose.WATER) for s in plant.streams)
+        self.rest_s = 0.0 if on or self.mixer or filling else self.rest_s + q
+        self._methanol(run, on, oil_c)
+        unheard = [code for code, entry in rig.controller.state.safety.alarms.items()
+                   if not entry.acknowledged and code in self._latches]
+        alive = not rig.controller_dead
+        self.quiet_s = self.quiet_s + q if unheard and alive and not out.horn else 0.0
+
+    def _samples(self, run: Rehearsal, now_s: float) -> None:
+        rig = run.rig
+        for which, probe in (("a", rig.probe), ("b", rig.guard.probe)):
+            newest = probe.newest
+            if newest.c is not None and isfinite(newest.c) and -20.0 <= newest.c <= 125.0:
+                if which == "a":
+                    self._seen_a_s = newest.at_s
+                else:
+                    self._seen_b_s = newest.at_s
+        self.age_a_s, self.age_b_s = now_s - self._seen_a_s, now_s - self._seen_b_s
+        if rig.guard.message is not None:
+            self._said_s = rig.guard.message.at_s
+        if rig.loop.newest is not None:
+            self._heard_s = rig.loop.newest.at_s
+        self.controller_age_s, self.guard_age_s = now_s - self._said_s, now_s - self._heard_s
+        el, guard = rig.plant.electrical, rig.guard
+        blind = guard.enable and not guard.dead and (
+            not el.estop_closed or not el.cutout_closed or self.age_b_s > 7.0)
+        self.guard_blind_s = self.guard_blind_s + QUARTER_S if blind else 0.0
+
+    def _people(self, run: Rehearsal, plant: Plant) -> None:
+        """Hands on buttons. A shorted or noisy wire cannot be told from a hand."""
+        el, q = plant.electrical, QUARTER_S
+        green, blue = el.green, el.blue
+        if plant.faults:
+            noise = "input_noise" in plant.faults
+            green = green or noise or "green_stuck" in plant.faults
+            blue = blue or noise or "blue_stuck" in plant.faults
+        if green:
+            self.press_age_s, self.pressed_since_boot = 0.0, True
+        else:
+            self.press_age_s += q
+        self.blue_s = self.blue_s + q if blue else 0.0
+        self.blue_age_s = 0.0 if self.blue_s >= HELD_S else self.blue_age_s + q
+        self.both_s = self.both_s + q if green and blue else 0.0
+        if self.both_s >= HELD_S or (plant.faults and "input_noise" in plant.faults):
+            self.hand_cleared = True
+        can_l = sum(s.left_l for s in plant.streams if s.kind == dose.METHOXIDE)
+        if can_l < self._can_l:
+            self.poured_l += self._can_l - can_l
+        self._can_l = can_l
+
+    def _controller(self, run: Rehearsal) -> None:
+        """The claims that are judged: flag, latches, step, question, state."""
+        rig = run.rig
+        controller, guard = rig.controller, rig.guard
+        process = controller.state.process
+        record: Any = run.record
+        if record.boots != self._boots:
+            self._boots, self.pressed_since_boot = record.boots, False
+        self.entered = process.step if process.step != self.step else ""
+        before, self.state, self.step = self.state, process.state, process.step
+        self.resumed = (f"{before} -> {self.state}" if self.state in ("running", "restarting")
+                        and before in ("idle", "held", "aborted", "stopped", "paused") else "")
+        self.asked = process.asked
+        self.flag = controller.state.flag.set
+        latches, theirs = tuple(controller.state.safety.latches), tuple(guard.state.latches)
+        self.dropped = []
+        if latches != self._latches or theirs != self._guard_latches:
+            self.dropped = [c for c in self._latches if c not in latches]
+            self.dropped += [f"guard: {c}" for c in self._guard_latches if c not in theirs]
+            self._latches, self._guard_latches = latches, theirs
+        self.latched_on_s = (self.latched_on_s + QUARTER_S
+                             if self.energy and (latches or theirs) else 0.0)
+        self.alarm = ""
+        for event in run.result.events:
+            if event.kind == "flag_set":
+                self.flag_number = event.number
+            elif event.kind == "batch_started":
+                self.started = True
+            elif event.kind == "alarm_raised" and self.started:
+                self.alarm = str(event.data["code"])
+        if self.entered == "dose.flag":
+            self.armed, self.hand_cleared = True, False
+        sheet = controller.sheet
+        if self.entered == "dose.pour" and sheet.methanol is not None:
+            litres = sheet.methanol.volume_l * (1 + process.second_doses)
+            self.allowed_l = litres + max(0.2, 0.02 * litres)
+        if not guard.state.unwritten:
+            record.guard_file = (guard.state.flag, theirs)
+
+    def _methanol(self, run: Rehearsal, on: bool, oil_c: float) -> None:
+        rig, q = run.rig, QUARTER_S
+        wanted = self.armed and not self.hand_cleared
+        self.flag_unset_s = self.flag_unset_s + q if wanted and not self.flag else 0.0
+        guard_flag = rig.guard.state.flag
+        self.guard_flag_unset_s = (self.guard_flag_unset_s + q
+                                   if wanted and not guard_flag else 0.0)
+        hot = on and (self.flag or self.methanol_l > TRACE_L) and oil_c > self.boils_c - 2.0
+        self.hot_on_s = self.hot_on_s + q if hot else 0.0
+        target = rig.controller.state.process.target
+        aim_c = target.lowest_c
+        if rig.controller.process.row.heat == "boil":
+            aim_c = target.ramp_c
+        over = on and aim_c is not None and oil_c > aim_c + 4.0
+        self.over_aim_s = self.over_aim_s + q if over else 0.0
+
+
+def guard_state(flag: bool, latches: tuple[str, ...]) -> rule.GuardState:
+    """What a guard finds in its file after a start."""
+    written = rule.GuardState(flag=flag, latches=list(latches))
+    return rule.read_file(rule.file_text(written))

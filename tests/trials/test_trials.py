@@ -1,0 +1,153 @@
+"""Faults on simulated reactors: a fixed sample holds every invariant, and broken rules are found.
+
+The whole table, with a real half hour behind each reaction, is the command `esterward trials`.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from esterward.guard import rule
+from esterward_sim.plant.faults import FAULTS
+from esterward_sim.trials import trials
+from esterward_sim.trials_faults import CASES, FaultCase
+from esterward_sim.trials_oracles import INVARIANTS
+from esterward_sim.trials_page import bound
+from esterward_sim.trials_run import (
+    ALL_PLANTS,
+    Batch,
+    Trial,
+    Tried,
+    attempt,
+    cells,
+    fault_free,
+    trials_of,
+)
+
+SAMPLE = 650
+STRONGEST, ALL_FITTED = 3, 1
+
+
+@pytest.mark.parametrize("plant", [STRONGEST, ALL_FITTED])
+def test_a_fixed_sample_of_faults_breaks_no_invariant(plant: int) -> None:
+    batch = fault_free(plant, plant + 1)
+    assert batch.state == "complete" and batch.watch.broken == {}
+    assert set(batch.watch.worst) >= {row.name for row in INVARIANTS} - {"I-01 guard"}
+    tried = [attempt(trial, batch=batch) for trial in trials_of(
+        range(SAMPLE), 1, [plant], ends=False, tail_s=8.0, wait_s=30.0)]
+    assert {f"{one.case} {one.number}": one.broken for one in tried if one.broken} == {}
+    assert {one.case for one in tried} == {case for case, _ in cells([plant])}
+    assert sum(one.outcome in ("held", "aborted") for one in tried) > SAMPLE // 5
+
+
+@pytest.fixture(scope="module")
+def heating() -> Batch:
+    """The strongest small vessel up to the confirmed sheet."""
+    return fault_free(STRONGEST, 4, until="methoxide.dissolve")
+
+
+def first_broken(case: str, batch: Batch, without: tuple[str, ...] = (),
+                 tail_s: float = 20.0) -> Tried | None:
+    """The first of six trials of this fault while the oil is heated that breaks something."""
+    only_heat = replace(batch, steps=[row for row in batch.steps if row[0] == "heat.warm"])
+    for number in range(6):
+        one = attempt(Trial(number, STRONGEST, case, 1, tail_s=tail_s, wait_s=60.0,
+                            without=without), batch=only_heat)
+        if one.broken:
+            return one
+    return None
+
+
+@pytest.mark.parametrize(("code", "case"), [
+    ("mixer", "mixer_stalled"), ("mixer", "pump_dry"), ("k1-open", "k1_mirror_stuck"),
+    ("record", "disk_full"), ("k2-open", "k2_mirror_stuck"),
+])
+def test_a_row_taken_out_of_the_interlocks_is_found(
+    code: str, case: str, heating: Batch,
+) -> None:
+    assert first_broken(case, heating) is None
+    assert first_broken(case, heating, (code,)) is not None
+
+
+@pytest.mark.parametrize(("codes", "case"), [
+    (("probe-a", "probes-apart"), "probe_a_lost"),    # the heater law asks for nothing blind
+    (("probe-b", "probes-apart"), "probe_b_hangs"),   # the guard looks at its own probe
+    (("level",), "level_low"),                        # the float stands in K1's coil
+    (("k1-welded", "warming-off"), "k1_welded"),      # the guard sees K1 closed unasked
+])
+def test_behind_these_rows_another_layer_stands(
+    codes: tuple[str, ...], case: str, heating: Batch,
+) -> None:
+    assert first_broken(case, heating, codes) is None
+
+
+def test_a_blind_guard_is_found_once_the_leases_do_not_lapse_either(
+    heating: Batch, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("esterward_sim.virtual.LEASE_S", 60.0)
+    assert first_broken("controller_stopped", heating) is None
+    monkeypatch.setattr(rule, "_causes", lambda *_: [])
+    monkeypatch.setattr(rule, "SILENCE_S", 60.0)
+    one = first_broken("controller_stopped", heating)
+    assert one is not None and "I-01 controller" in one.broken
+
+
+def test_every_fault_of_the_plant_is_tried_and_every_deadline_is_a_real_row() -> None:
+    assert {row.name for row in FAULTS} <= set(CASES)
+    assert {case for case, _ in cells(ALL_PLANTS)} == set(CASES)
+    assert all(isinstance(case, FaultCase) and case.sentence and case.rows
+               for case in CASES.values())
+
+
+def test_the_same_number_is_the_same_trial_however_many_there_are() -> None:
+    few, many = trials_of(range(5), 3, ALL_PLANTS), trials_of(range(500), 3, ALL_PLANTS)
+    assert few == many[:5]
+    assert len({(trial.case, trial.plant) for trial in many}) == 500
+
+
+def test_the_bound_says_three_over_n_and_never_more() -> None:
+    assert "3/1500 = 0.002" in bound(1500, 0)
+    assert bound(1500, 2) == "2 of 1500 broke an invariant."
+
+
+def run(*args: str) -> Any:
+    return CliRunner().invoke(trials, [*args], standalone_mode=True)
+
+
+@pytest.mark.parametrize(("args", "part"), [
+    (("--shard", "3/2"), "i/n"), (("--plants", "a"), "commas"), (("--without", "levl"), "level"),
+    (("--html", "no/such/place.html"), "no folder"),
+    (("--runs", "1", "--scheduler", "nonsense"), "--scheduler"),
+])
+def test_a_mistyped_option_is_one_sentence(args: tuple[str, ...], part: str) -> None:
+    refused = run(*args)
+    assert refused.exit_code == 2 and part in refused.output
+    assert refused.output.count("\n") == 1
+
+
+def test_the_command_reports_a_broken_rule_with_the_command_that_does_it_again(
+    heating: Batch, monkeypatch: pytest.MonkeyPatch, tmp_path: Path,
+) -> None:
+    only_heat = replace(heating, steps=[r for r in heating.steps if r[0] == "heat.warm"])
+    monkeypatch.setattr("esterward_sim.trials_run.kept", lambda plant: only_heat)
+    monkeypatch.setattr("esterward_sim.trials_run.CASES", {"mixer_stalled": CASES["mixer_stalled"]})
+    options = ("--plants", "3", "--tail", "15", "--wait", "60", "--workers", "1")
+    page = tmp_path / "trials.html"
+    good = run(*options, "--runs", "3", "--json", "--html", str(page))
+    assert good.exit_code == 0
+    data = json.loads(good.output)
+    assert data["broken"] == 0 and data["trials"] == 3 and data["bound"] == 1.0
+    assert "mixer_stalled" in page.read_text() and "3/3" in page.read_text()
+    bad = run(*options, "--runs", "3", "--without", "mixer")
+    assert bad.exit_code == 1
+    again = next(line.partition("again: esterward trials ")[2]
+                 for line in bad.output.splitlines() if "again:" in line)
+    replayed = run(*again.split())
+    assert replayed.exit_code == 1 and "BROKEN I-12 deadline" in replayed.output
+    assert "mixer_stalled" in replayed.output
