@@ -23,6 +23,8 @@ from esterward_sim.trials_plants import PLANTS, plant_of, rehearsal_of
 
 KEPT_EVERY_S: Final = 60.0
 WAIT_S: Final = 4 * 3600.0   # longest wait for a reaction or a stage end
+STANDS_S: Final = 3600.0     # nothing goes on any more
+LONGEST_S: Final = 86400.0
 TO_END_EVERY: Final = 120    # of 12 plants x 40 times x all rows these are some 500
 OUTCOMES: Final = ("nothing", "noted", "paused", "held", "aborted", "stopped", "broken")
 
@@ -88,7 +90,7 @@ def trials_of(numbers: Iterable[int], seed: int, plants: Sequence[int], ends: bo
     """The trials of these numbers; with ends every TO_END_EVERY-th goes to the batch's end."""
     order = cells(plants)
     return [Trial(number, order[number % len(order)][1], order[number % len(order)][0], seed,
-                  to_end=ends and number % TO_END_EVERY == 0, **options) for number in numbers]
+                  to_end=ends and number % TO_END_EVERY == TO_END_EVERY - 1, **options) for number in numbers]
 
 
 def fault_free(plant: int, seed: int, keep: bool = True, until: str = "") -> Batch:
@@ -164,8 +166,11 @@ def attempt(trial: Trial, log: list[Any] | None = None, batch: Batch | None = No
     case.start(run, rng)
     watch.case, watch.active = case, True
     tried = Tried(trial.number, trial.plant, trial.case, "nothing", step, began_s, lasts_s, None)
+    ran_s = began_s
     while not run.over:
         now_s = run.rig.clock.time_s
+        if now_s - ran_s > STANDS_S or now_s - began_s > LONGEST_S:
+            break
         if lasts_s is not None and watch.active and now_s >= began_s + lasts_s:
             watch.active = False
             if case.ends is not None:
@@ -178,6 +183,8 @@ def attempt(trial: Trial, log: list[Any] | None = None, batch: Batch | None = No
             break
         _go_on(run, watch, log)
         state = run.rig.controller.process.state.state
+        if state == "running":
+            ran_s = now_s
         changed = state != before_state and state not in ("running", "complete")
         if tried.reacted_s is None and (
                 changed or [c for c in result.alarms if c != "presence"]):

@@ -1,0 +1,187 @@
+"""The hand-kept table cause_and_effect.txt, cell by cell, against the real tick and guard."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+
+from esterward.safety.effects import EffectState
+from esterward.safety.faults import FAULTS
+from esterward.values.readings import OPTIONAL_INPUTS, ProbeReading
+from esterward.values.requests import Request
+from harness import BATCH, REACTOR, Bench
+
+FILE = Path(__file__).with_name("cause_and_effect.txt")
+SITUATIONS = {"heating": "HM", "mixing": "M", "drying": "HMA"}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the file; cells: situation -> (what runs, state)."""
+
+    cause: str
+    after_s: int
+    cells: dict[str, tuple[str, str]]
+    latch: str
+    reset: str
+    horn: str
+    fitted: str
+
+
+def rows() -> list[Row]:
+    found = []
+    for line in FILE.read_text(encoding="utf-8").splitlines():
+        if not line or line.startswith("#"):
+            continue
+        match = re.fullmatch(r"(.+?)\s{2,}(\d+)\s+(\S+) (\w+)\s+(\S+) (\w+)\s+(\S+) (\w+)\s+(\S+)"
+                             r"\s+(\S+)\s+(\S+)\s+(\S+)", line)
+        assert match is not None, f"not a row: {line!r}"
+        cause, after, h, hs, m, ms, d, ds, latch, reset, horn, fitted = match.groups()
+        found.append(Row(cause, int(after), {"heating": (h, hs), "mixing": (m, ms),
+                                             "drying": (d, ds)}, latch, reset, horn, fitted))
+    return found
+
+
+ROWS = {row.cause: row for row in rows()}
+
+
+def _input(name: str, level: bool) -> Callable[[Bench], None]:
+    return lambda bench: bench.override.update({name: level})
+
+
+def _apart(bench: Bench) -> None:
+    """Both go on with the oil, see the loop of the test."""
+    bench.probe_b = ProbeReading(bench.oil_c + 3.0, bench.now_s + 1.0)
+
+
+def _trip(bench: Bench) -> None:
+    limits = bench.controller.limits
+    assert limits is not None
+    bench.controller.state.safety.effects = EffectState()  # the jump is the test's
+    bench.set_oil((limits.trip_c if bench.controller.state.flag.set else 113.0) + 0.0625)
+
+
+def _asked(kind: str) -> Callable[[Bench], None]:
+    return lambda bench: [bench.tick((Request("afar", kind, "mqtt"),)), None][1]
+
+
+def _gone(which: str, c: float | None) -> Callable[[Bench], None]:
+    return lambda bench: setattr(bench, which, ProbeReading(c, 1e9, "" if c else "unplugged"))
+
+
+def _nobody(bench: Bench) -> None:
+    bench.controller.state.safety.presence_age_s = 3600.0
+
+
+def _silent(bench: Bench) -> None:
+    bench.guard_at_s = bench.now_s
+
+
+def _apart_flags(bench: Bench) -> None:
+    bench.guard_changes["flag"] = not bench.controller.state.flag.set
+
+
+def _clock(bench: Bench) -> None:
+    bench.wall_s = 4e9
+
+
+def _black(seconds: int) -> Callable[[Bench], None]:
+    return lambda bench: bench.press("black", seconds=seconds)
+
+
+def _record(bench: Bench) -> None:
+    bench.record_fault = "disk full"
+
+
+CAUSES: dict[str, Callable[[Bench], None]] = {
+    "e-stop open": _input("estop_closed", False), "cut-out open": _input("cutout_closed", False),
+    "level dry": _input("level_wet", False), "mixer not proven": _input("mixer_proof", False),
+    "mixer not proven yet": _input("mixer_proof", False), "K1 says open": _input("k1_open", True),
+    "K2 says open": _input("k2_open", True), "probe A gone": _gone("probe_a", None),
+    "probe A gone for long": _gone("probe_a", None),
+    "probe B gone for long": _gone("probe_b", None),
+    "probe A not a number": _gone("probe_a", float("nan")), "probes 3 K apart": _apart,
+    "probes 3 K apart for long": _apart, "guard silent": _silent,
+    "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
+    "flags apart": _apart_flags, "trip limit": _trip, "record cannot store": _record,
+    "black pressed": _black(1), "black held": _black(6), "hold asked from afar": _asked("hold"),
+    "start asked from afar": _asked("start"), "nobody for an hour": _nobody,
+    "lid open": _input("lid_closed", False), "drain open": _input("drain_closed", False),
+    "vent without flow": _input("vent_proof", False), "vapour": _input("vapour_low", False),
+    "sump wet": _input("sump_dry", False), "second cut-out open": _input("cutout2_closed", False),
+    "wall clock jumps": _clock,
+}
+
+
+def _ready(full: bool) -> Bench:
+    fitted = OPTIONAL_INPUTS if full else ()
+    reactor = replace(REACTOR, rig_level="full" if full else "small", fitted=fitted)
+    bench = Bench(reactor, BATCH)
+    bench.override.update(dict.fromkeys(fitted, True))
+    for name in ("lid", "vent"):
+        bench.controller.state.process.checks.checks[name].done_boot = "b1"
+    bench.to_heating()
+    return bench
+
+
+@pytest.fixture(scope="module")
+def benches() -> dict[tuple[str, bool], Bench]:
+    """Each situation on the small and on the full rig, everything wanted truly running."""
+    made = {}
+    for full in (False, True):
+        heating = _ready(full)
+        mixing, drying = heating.copy(), heating.copy()
+        mixing.set_oil(54.0)
+        mixing.controller.state.flag.set = True
+        mixing.controller.state.process.step = "mix.run"
+        drying.controller.state.process.step = "dry.run"
+        for name, bench in (("heating", heating), ("mixing", mixing), ("drying", drying)):
+            bench.ticks(90)
+            assert running(bench) == SITUATIONS[name], (name, full, running(bench))
+            made[name, full] = bench
+    return made
+
+
+def running(bench: Bench) -> str:
+    out = bench.controller.outputs
+    text = ("H" if out.k1 else "") + ("M" if out.mixer else "") + ("A" if out.air else "")
+    return text or "-"
+
+
+def test_the_file_and_the_causes_name_each_other() -> None:
+    assert set(ROWS) == set(CAUSES)
+    assert {row.reset for row in ROWS.values()} <= {"-", "hands", "word"}
+
+
+@pytest.mark.parametrize("situation", SITUATIONS)
+@pytest.mark.parametrize("cause", ROWS)
+def test_the_tick_does_what_the_hand_kept_table_says(
+    cause: str, situation: str, benches: dict[tuple[str, bool], Bench],
+) -> None:
+    row = ROWS[cause]
+    bench = benches[situation, row.fitted != "-"].copy()
+    began_s = bench.now_s
+    CAUSES[cause](bench)
+    while bench.now_s < began_s + row.after_s:
+        if cause.startswith("probes"):
+            bench.oil_c += 0.0625 if round(bench.now_s) % 2 else -0.0625
+            bench.probe_b = ProbeReading(bench.oil_c + 3.0, bench.now_s + 1.0)
+        for which in ("probe_a", "probe_b"):
+            given = getattr(bench, which)
+            if given is not None:  # a fault of a probe goes on as fresh conversions
+                setattr(bench, which, replace(given, at_s=bench.now_s + 1.0))
+        bench.tick()
+    assert (running(bench), bench.state) == row.cells[situation]
+    latches = bench.controller.state.safety.latches
+    held = row.cells[situation][1] in ("held", "aborted")
+    assert latches[:1] == ([row.latch] if row.latch != "-" and held else latches[:0]), latches
+    if row.latch != "-" and held:
+        assert (FAULTS[row.latch].reset == "service") is (row.reset == "word")
+    if row.horn != "-" and row.cells[situation] != (SITUATIONS[situation], "running"):
+        bench.controller.state.chirp_s = 0.0
+        bench.tick()
+        assert bench.controller.outputs.horn is (row.horn == "yes")
