@@ -1,0 +1,206 @@
+"""The whole state space of the sequencer, searched over the real code until it is closed.
+
+A node is a step with a batch state. From each node the real Process moves once for every
+combination of the facts it may look at there; what is reached is searched again, until nothing
+new comes. What must always be so is then held against every edge, not against examples.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, replace
+from itertools import product
+
+import pytest
+
+from esterward.process.control import Process
+from esterward.process.sequence import BATCH_STATES, FINAL_STATES, Facts, facts_used
+from esterward.process.stages import FIRST_STEP, STEPS
+from esterward.process.state import World
+from esterward.values.events import EventLog
+from harness import Bench
+
+Node = tuple[str, str]
+ENDING = ("pausing", "holding", "restarting", "stopping", "aborting")
+OVERDUE = {"pausing": "off_overdue", "holding": "off_overdue", "stopping": "off_overdue",
+           "aborting": "off_overdue", "restarting": "restart_overdue"}
+# What a person at the reactor or the mere passing of time can bring about.
+LOCAL = {"yes", "no", "answered", "gate", "press", "release", "stop_wanted", "start_ready",
+         "latches_clear", "time_met", "pause_over", "off_overdue", "restart_overdue", "off_proven",
+         "restart_ready", "settled", "mix_at_most", "pour_expired", "at_target", "below_setpoint",
+         "below_limit", "heat_off_proven", "sheet_complete", "sheet_ready", "methoxide_cool",
+         "checked_for_methanol", "flag_stored", "flag_cleared", "mixer_proven", "level_wet",
+         "first_drain_allowed", "second_allowed", "credit_met", "evidence_met", "evidence_half",
+         "dewater_off", "dewater_boil", "wash_stirred", "washes_left"}
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One move: where from, which facts were true, where to."""
+
+    old: Node
+    true: frozenset[str]
+    new: Node
+
+
+@dataclass(frozen=True)
+class Space:
+    """Everything that can be reached, with every move between."""
+
+    nodes: frozenset[Node]
+    edges: tuple[Edge, ...]
+    process: Process
+    world: World
+
+
+def looked_at(node: Node) -> tuple[str, ...]:
+    """The facts that may decide here."""
+    step, state = node
+    names = {fact for fact, _ in BATCH_STATES[state]}
+    if state == "running":
+        names |= set(facts_used(step))
+    return tuple(sorted(names))
+
+
+def move(process: Process, world: World, node: Node, true: frozenset[str]) -> Node:
+    """One move of the real code from this node with these facts."""
+    state = process.state
+    state.step, state.state = node
+    process.facts = Facts(**dict.fromkeys(true, True))
+    process._move(world, EventLog(0, 0.0))
+    return state.step, state.state
+
+
+@pytest.fixture(scope="module")
+def space() -> Space:
+    bench = Bench()
+    bench.ticks(3)
+    process, world = bench.controller.process, bench.controller.world
+    assert world is not None
+    nodes, edges, todo = {(FIRST_STEP, "idle")}, [], deque([(FIRST_STEP, "idle")])
+    while todo:
+        node = todo.popleft()
+        names = looked_at(node)
+        for levels in product((False, True), repeat=len(names)):
+            true = frozenset(n for n, level in zip(names, levels, strict=True) if level)
+            new = move(process, world, node, true)
+            edges.append(Edge(node, true, new))
+            if new not in nodes:
+                nodes.add(new)
+                todo.append(new)
+    return Space(frozenset(nodes), tuple(edges), process, world)
+
+
+def test_the_search_is_closed_and_holds_every_step_in_every_state(space: Space) -> None:
+    assert {step for step, _ in space.nodes} == set(STEPS)
+    assert {state for _, state in space.nodes} == set(BATCH_STATES)
+    assert len(space.nodes) > 300 and len(space.edges) > 5_000
+    assert {edge.new for edge in space.edges} | {(FIRST_STEP, "idle")} == set(space.nodes)
+
+
+def test_only_a_running_batch_wishes_for_anything(space: Space) -> None:
+    process = space.process
+    world = replace(space.world, flag=False)
+    for step, state in space.nodes:
+        process.state.step, process.state.state = step, state
+        wish = process._wish(world, Bench().controller.sheet)
+        if state not in ("running", "idle"):
+            assert not (wish.heating or wish.element or wish.mixer or wish.air
+                        or wish.hand_pump), (step, state)
+        if step.startswith(("drain.", "settle.")) or step == "dose.flag":
+            assert not (wish.heating or wish.mixer or wish.air), (step, state)
+        if step in ("dose.gate", "dose.pour", "dose.off"):
+            assert not wish.heating and not wish.element, (step, state)
+
+
+def test_methoxide_goes_in_only_through_the_whole_gate(space: Space) -> None:
+    into = [edge for edge in space.edges if edge.new == ("dose.pour", "running") != edge.old]
+    assert into
+    for edge in into:
+        assert edge.old == ("dose.gate", "running")
+        assert edge.true >= {"gate", "sheet_complete", "mixer_proven", "heat_off_proven",
+                             "below_limit", "flag_stored"}
+
+
+def test_the_flag_is_set_on_every_way_to_methanol(space: Space) -> None:
+    """Without the steps that set the flag nothing from dosing to washing can be reached."""
+    reached, todo = {(FIRST_STEP, "idle")}, deque([(FIRST_STEP, "idle")])
+    after: dict[Node, set[Node]] = {}
+    for edge in space.edges:
+        after.setdefault(edge.old, set()).add(edge.new)
+    while todo:
+        for new in after[todo.popleft()]:
+            if new not in reached and not STEPS[new[0]].sets_flag:
+                reached.add(new)
+                todo.append(new)
+    assert not any(step.startswith(("dose.gate", "dose.pour", "mix", "check", "settle", "drain",
+                                    "wash", "dry", "store")) for step, _ in reached)
+    for edge in space.edges:
+        if edge.old[0] == "dose.flag" and edge.new[0] != "dose.flag":
+            assert "flag_stored" in edge.true
+
+
+def test_a_drain_opens_only_after_its_time_of_rest(space: Space) -> None:
+    for edge in space.edges:
+        if edge.new[0] == "drain.last" != edge.old[0]:
+            assert "settled" in edge.true and edge.old[0].startswith("settle.")
+        if edge.new[0] == "drain.first" != edge.old[0]:
+            assert edge.old[0] == "settle.offer" and "yes" in edge.true
+        if edge.new[0] == "settle.offer" != edge.old[0]:
+            assert "first_drain_allowed" in edge.true
+
+
+def test_a_batch_starts_and_goes_on_only_by_a_press_at_the_reactor(space: Space) -> None:
+    press = {"idle": "start_ready", "held": "release", "paused": "press"}
+    for edge in space.edges:
+        old, new = edge.old[1], edge.new[1]
+        if new in ("running", "restarting") and old not in ("running", "restarting"):
+            assert press[old] in edge.true, edge
+        if old == "restarting" and new == "running":
+            assert "restart_ready" in edge.true
+    assert {e.old[1] for e in space.edges if e.new[1] == "restarting" != e.old[1]} == {"held"}
+
+
+@pytest.mark.parametrize(("fact", "to"), [
+    ("abort_wanted", "aborting"), ("stop_wanted", "stopping"), ("hold_wanted", "holding")])
+def test_a_demand_to_stop_is_obeyed_at_once_whatever_else_is_true(
+    fact: str, to: str, space: Space,
+) -> None:
+    order = ("abort_wanted", "stop_wanted", "hold_wanted")
+    for edge in space.edges:
+        state = edge.old[1]
+        if fact not in edge.true or fact not in {name for name, _ in BATCH_STATES[state]}:
+            continue
+        if any(name in edge.true for name in order[:order.index(fact)]):
+            continue
+        assert edge.new == (edge.old[0], to), edge
+
+
+def test_every_state_on_the_way_ends_by_the_clock_alone(space: Space) -> None:
+    for step, state in space.nodes:
+        if state not in ENDING:
+            continue
+        node: Node = (step, state)
+        for _ in range(4):
+            node = move(space.process, space.world, node, frozenset({OVERDUE[node[1]]}))
+            if node[1] not in ENDING:
+                break
+        assert node[1] in ("held", "paused", "stopped", "aborted"), (step, state, node)
+
+
+def test_from_everywhere_a_person_can_finish_and_can_stop(space: Space) -> None:
+    back: dict[Node, set[Node]] = {}
+    for edge in space.edges:
+        if edge.true <= LOCAL:
+            back.setdefault(edge.new, set()).add(edge.old)
+    for goal in ("complete", "stopped"):
+        good = {node for node in space.nodes if node[1] == goal}
+        todo = deque(good)
+        while todo:
+            for old in back.get(todo.popleft(), ()):
+                if old not in good:
+                    good.add(old)
+                    todo.append(old)
+        stuck = {node for node in space.nodes - good
+                 if node[1] not in FINAL_STATES and node[1] != "stopping"}
+        assert stuck == set()
