@@ -1,0 +1,32 @@
+"""20,000 mutated inputs at every surface; the dear ones get fewer here, all in the long run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from esterward.telemetry.requests import Requests
+from fuzzing import SURFACES, Surface, feed, mutated
+
+INPUTS = 20_000
+
+
+@pytest.mark.parametrize("surface", SURFACES, ids=lambda surface: surface.name)
+def test_no_mutated_input_gets_past_a_surface(surface: Surface, tmp_path: Path) -> None:
+    bad = feed(surface, INPUTS // surface.dear, 1, tmp_path)
+    assert bad is None, f"{bad[1]!r} on {bad[0]!r}"
+
+
+def test_the_mutator_reaches_deep_and_the_check_can_fail(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    payload = next(surface for surface in SURFACES if surface.name == "mqtt-payload")
+    rng = Random(1)
+    judge = Requests()
+    judge.renew("n1")
+    kinds = {type(judge.judge(mutated(payload.seeds, rng), False)).__name__ for _ in range(3000)}
+    assert kinds == {"Request", "Refusal"}, "some get through, so what lies behind is tried too"
+    monkeypatch.setattr(Requests, "judge", lambda self, payload, retained: payload.decode())
+    assert feed(payload, 100, 1, tmp_path) is not None

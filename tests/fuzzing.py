@@ -1,0 +1,355 @@
+"""Every surface where text or bytes come in from outside, and a seeded mutator to feed them.
+
+    .venv/bin/python tests/fuzzing.py                           # 20,000 inputs a surface
+    .venv/bin/python tests/fuzzing.py --inputs 10000000         # the long run
+    .venv/bin/python tests/fuzzing.py --only topic --seed 7
+
+A surface takes bytes and must either refuse them in its own way or give a value that passes its
+own check; any other exception, or a value outside its range, is a finding. The input that did it
+is printed as Python, so that it can become a test.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+import time
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
+from random import Random
+from typing import Any
+
+from esterward.chemistry import boiling
+from esterward.guard import prepared, rule
+from esterward.hardware.probes import OneWireSensor
+from esterward.process.sequence import BATCH_STATES
+from esterward.process.stages import STEPS
+from esterward.record import resume, trace
+from esterward.record.journal import Journal
+from esterward.record.schema import BadRecord
+from esterward.settings import files, quantity, typed, units
+from esterward.settings.mistakes import SettingsError, Wrong
+from esterward.telemetry.link import reply_allowed
+from esterward.telemetry.requests import Refusal, Requests
+from esterward.tick import Controller, from_plain
+from esterward.values import messages, requests
+from esterward.values.outputs import SAFE
+from esterward.values.readings import NO_READING, Inputs, ProbeReading
+from esterward.values.snapshot import Snapshot
+from esterward_sim.wires import KernelFolder, slave_text
+from harness import BATCH, REACTOR
+from samples import SMALLEST_BATCH
+
+Take = Callable[[bytes], None]
+TOP = Path(__file__).parents[1]
+
+TOKENS = (b"NaN", b"Infinity", b"-Infinity", b"1e999", b"-1e999", b"null", b"true", b"[]", b"{}",
+          b"0", b"-1", b"-0.0", b"1e-320", b"85.0", b"127.9375", b"999999999999999999999999",
+          b"\x00", b"\xff\xfe", b"\xc3", b"[" * 60, b"{" * 60, b'"', b"'", b",", b".", b"\n",
+          b"\r", b" ", b"%", b"#", b"/", b"$SYS", b"degF", b"gal_us", b"L", b"mL", b"K", b"0x10",
+          b"1_000", b"55,5", "½".encode(), "٣".encode(), "\u202e".encode(), b"hold", b"reset",
+          b"observe", b"__class__", b"a" * 300, b"9" * 400)
+
+
+def mutated(seeds: tuple[bytes, ...], rng: Random) -> bytes:
+    """One input: a seed with up to six changes, now and then pure noise."""
+    if rng.random() < 0.02:
+        return rng.randbytes(rng.randrange(64))
+    data = bytearray(rng.choice(seeds))
+    for _ in range(rng.randrange(1, 7)):
+        at, what = rng.randrange(len(data) + 1), rng.randrange(6)
+        if what == 0:
+            data[at:at] = rng.choice(TOKENS)
+        elif what == 1 and data:
+            data[at % len(data)] ^= 1 << rng.randrange(8)
+        elif what == 2:
+            del data[at:at + rng.randrange(1, 12)]
+        elif what == 3:
+            data[at:at + rng.randrange(1, 12)] = rng.choice(TOKENS)
+        elif what == 4:
+            piece = data[at:at + rng.randrange(1, 24)]
+            place = rng.randrange(len(data) + 1)
+            data[place:place] = piece
+        else:
+            other = rng.choice(seeds)
+            data[at:] = other[rng.randrange(len(other) + 1):]
+    return bytes(data[:4096])
+
+
+@dataclass(frozen=True)
+class Surface:
+    """seeds: good inputs to begin from; make: gives the function that takes one input.
+
+    dear: how many times fewer inputs the test command feeds it.
+    """
+
+    name: str
+    seeds: tuple[bytes, ...]
+    make: Callable[[Path], Take]
+    dear: int = 1
+
+
+
+def mqtt_payload(folder: Path) -> Take:
+    judge = Requests()
+    judge.renew("n1")
+
+    def take(data: bytes) -> None:
+        found = judge.judge(data, False)
+        if isinstance(found, Refusal):
+            assert found.why
+            return
+        assert found.kind in requests.REMOTE_KINDS and found.source == "mqtt"
+        if found.kind == requests.OBSERVE:
+            _, lowest, highest, _ = requests.OBSERVATIONS[found.name]
+            assert found.value is not None and lowest <= found.value <= highest
+        if len(judge.used["n1"]) > 40:
+            judge.used["n1"].clear()
+
+    return take
+
+
+def mqtt_topic(folder: Path) -> Take:
+    def take(data: bytes) -> None:
+        topic = data.decode("utf-8", "replace")
+        if reply_allowed(topic):
+            assert topic and not topic.startswith(("$", "homie/", "homeassistant/"))
+            assert not set("#+\0") & set(topic) and len(topic) <= 200
+
+    return take
+
+
+def probe_file(folder: Path) -> Take:
+    kernel = KernelFolder(folder)
+    now = [100.0]
+    sensor = OneWireSensor("28-0316a2794ff1", lambda: now[0], folder)
+
+    def take(data: bytes) -> None:
+        now[0] += 1.0
+        kernel.put("28-0316a2794ff1", data)
+        reading = sensor.reading(now[0])
+        if reading.c is None:
+            assert reading.why
+        else:
+            assert -55.0 <= reading.c <= 125.0
+
+    return take
+
+
+def settings_file(load: Callable[[Path], Any], folder: Path) -> Take:
+    path = folder / "file.toml"
+
+    def take(data: bytes) -> None:
+        path.write_bytes(data)
+        try:
+            load(path)
+        except SettingsError as error:
+            assert error.mistakes and all("\n" not in m.strip() for m in error.mistakes)
+
+    return take
+
+
+def number(folder: Path) -> Take:
+    kinds = [kind for kind in vars(units).values() if isinstance(kind, units.Kind)]
+
+    def take(data: bytes) -> None:
+        text = data.decode("utf-8", "replace")
+        kind = kinds[len(data) % len(kinds)]
+        value = quantity.quantity(text, kind)
+        assert isinstance(value, Wrong) or isfinite(value), value
+        value = quantity.bounded(text, kind, 1.0, 100.0)
+        assert isinstance(value, Wrong) or 1.0 <= value <= 100.0, value
+        try:
+            name, told = typed.observation(text)
+        except SettingsError as error:
+            assert error.mistakes
+        else:
+            _, lowest, highest, _ = requests.OBSERVATIONS[name]
+            assert lowest <= told <= highest
+
+    return take
+
+
+def socket_line(folder: Path) -> Take:
+    def take(data: bytes) -> None:
+        guard, controller = messages.decode_guard(data), messages.decode_controller(data)
+        for report in (guard, controller):
+            for value in () if report is None else (report.at_s, report.trip_c,
+                                                    report.pressure_kpa):
+                assert value is None or isfinite(value)
+
+    return take
+
+
+def guard_files(folder: Path) -> Take:
+    def take(data: bytes) -> None:
+        text = data.decode("utf-8", "replace")
+        state = rule.read_file(text)
+        good = state.latches != ["memory"]
+        assert good or state.flag, "doubt means methanol"
+        assert all(code in rule.CAUSES for code in state.latches)
+        try:
+            prepared.from_text(text, "guard.json")
+        except prepared.PreparedWrong as wrong:
+            assert "guard --prepare" in str(wrong)
+
+    return take
+
+
+def checkpoint(folder: Path) -> Take:
+    def take(data: bytes) -> None:
+        try:
+            whole = json.loads(data)
+            controller = from_plain(REACTOR, BATCH, whole)
+        except (ValueError, RecursionError):
+            return
+        assert controller.state.process.step in STEPS
+        assert controller.state.process.state in BATCH_STATES
+        controller.restarted("fuzzed", 0)
+        assert controller.tick(Snapshot(1.0, "b", True, None, NO_READING, None, None, 0)
+                               ).outputs.k1 is False
+
+    return take
+
+
+def trace_chunk(folder: Path) -> Take:
+    def take(data: bytes) -> None:
+        try:
+            trace.decode(zlib.compress(data, 1))
+        except ValueError:
+            return
+
+    return take
+
+
+def journal_file(folder: Path) -> Take:
+    """The record's file itself; dear, so one in twenty of the inputs is put to it."""
+    path = folder / "record.sqlite"
+    good = journal_image()
+    count = [0]
+
+    def take(data: bytes) -> None:
+        count[0] += 1
+        if count[0] % 20:
+            return
+        rng = Random(data)
+        image = bytearray(good)
+        for _ in range(rng.randrange(1, 6)):
+            at = rng.randrange(len(image))
+            piece = data[:rng.randrange(1, 64)] or b"\x00"
+            image[at:at + len(piece)] = piece
+        if rng.random() < 0.2:
+            del image[rng.randrange(len(image)):]
+        path.write_bytes(image)
+        try:
+            found = resume.last_state(path, boot="b2", now_s=500.0)
+        except BadRecord:
+            return
+        assert found.checkpoint in (None, '{"a":1}'), "a damaged state was believed"
+
+    return take
+
+
+def journal_image() -> bytes:
+    """A small good record, closed cleanly."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "r.sqlite"
+        journal = Journal(path, boot="b1", now_s=0.0)
+        snapshot = Snapshot(1.0, "b1", True, None, ProbeReading(20.0, 1.0), None, None, 0)
+        journal.add(snapshot, SAFE, (), '{"a":1}')
+        journal.step(1.0)
+        journal.close(2.0)
+        return path.read_bytes()
+
+
+def _chunk() -> bytes:
+    snapshot = Snapshot(1.0, "b1", True, None, ProbeReading(20.0, 1.0), 90.0, None, 0)
+    return zlib.decompress(trace.encode([(snapshot, SAFE), (snapshot, SAFE)]))
+
+
+def _reactor_text() -> bytes:
+    return b"""[site]
+altitude = "1120 m"
+[vessel]
+volume = "200 L"
+[element]
+power = "3000 W"
+[rig]
+level = "small"
+[probes]
+a = "28-0316a2794ff1"
+b = "28-0316a279c2d4"
+"""
+
+
+REPORT = messages.GuardReport(7, 12.25, "b1", Inputs(estop_closed=True), ProbeReading(54.0, 12.0),
+                              True, (), True, 60.0, 88.5, "d1")
+SAID = messages.ControllerReport(9, 12.0, "b1", True, True, False, boiling.CLEAR_TRIP_C, 88.5,
+                                 "d1")
+OBSERVED = (b'{"id":"a1","nonce":"n1","kind":"observe","name":"titration_ml","value":3.0}')
+
+SURFACES: tuple[Surface, ...] = (
+    Surface("mqtt-payload", (OBSERVED, b'{"id":"a1","nonce":"n1","kind":"hold"}'), mqtt_payload),
+    Surface("mqtt-topic", (b"shed/answers", b"homie/5/x/$state", b"$SYS/broker", b"a/+/#"),
+            mqtt_topic),
+    Surface("probe-file", (slave_text(54.0).encode(), slave_text(85.0).encode(),
+                           slave_text(-10.0625).encode()), probe_file, 5),
+    Surface("reactor-file", (_reactor_text(),),
+            lambda folder: settings_file(files.load_reactor, folder), 10),
+    Surface("batch-file", (SMALLEST_BATCH.encode(),),
+            lambda folder: settings_file(files.load_batch, folder), 5),
+    Surface("number", (b"55.5 L", b"3.0 mL", b"131 degF", b"titration 3.0 mL", b"1120 m",
+                       b"90 %", b"methoxide 30 degC"), number),
+    Surface("socket", (messages.encode_guard(REPORT), messages.encode_controller(SAID)),
+            socket_line),
+    Surface("guard-files", (rule.file_text(rule.GuardState()).encode(),
+                            prepared.to_text(prepared.prepare(REACTOR)).encode()), guard_files),
+    Surface("checkpoint", (json.dumps(Controller(REACTOR, BATCH).to_plain()).encode(),),
+            checkpoint),
+    Surface("trace-chunk", (_chunk(),), trace_chunk),
+    Surface("journal-file", (b"\x00" * 8, b"hello", b"\xff" * 40), journal_file),
+)
+
+
+def feed(surface: Surface, count: int, seed: int, folder: Path) -> tuple[bytes, Exception] | None:
+    """The first input that is a finding, with what it raised; None when there is none."""
+    rng = Random(f"{surface.name} {seed}")
+    take = surface.make(folder)
+    for good in surface.seeds:
+        take(good)
+    for _ in range(count):
+        data = mutated(surface.seeds, rng)
+        try:
+            take(data)
+        except Exception as error:  # whatever it is, it is a finding
+            return data, error
+    return None
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Mutated inputs at every surface.")
+    parser.add_argument("--inputs", type=int, default=20_000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", default="", help="surfaces with this in their name")
+    options = parser.parse_args()
+    found = 0
+    for surface in SURFACES:
+        if options.only not in surface.name:
+            continue
+        began_s = time.process_time()
+        with tempfile.TemporaryDirectory() as folder:
+            bad = feed(surface, options.inputs, options.seed, Path(folder))
+        print(f"{surface.name:14} {options.inputs} inputs, seed {options.seed}, "
+              f"{time.process_time() - began_s:.1f} s: "
+              + ("nothing" if bad is None else f"{bad[1]!r} on {bad[0]!r}"), flush=True)
+        found += bad is not None
+    return 1 if found else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
