@@ -90,7 +90,8 @@ def trials_of(numbers: Iterable[int], seed: int, plants: Sequence[int], ends: bo
     """The trials of these numbers; with ends every TO_END_EVERY-th goes to the batch's end."""
     order = cells(plants)
     return [Trial(number, order[number % len(order)][1], order[number % len(order)][0], seed,
-                  to_end=ends and number % TO_END_EVERY == TO_END_EVERY - 1, **options) for number in numbers]
+                  to_end=ends and number % TO_END_EVERY == TO_END_EVERY - 1, **options)
+            for number in numbers]
 
 
 def fault_free(plant: int, seed: int, keep: bool = True, until: str = "") -> Batch:

@@ -61,7 +61,7 @@ CANARIES: tuple[Canary, ...] = (
            MATRIX + "[probe A gone for long-heating]"),
     Canary("gate-open", "the gate grants heat whatever the table takes away",
            "safety/gate.py", "return Grant(heat and HEAT not in removed,",
-           "return Grant(heat,", MATRIX + "[vapour-drying]"),
+           "return Grant(heat,", MATRIX + "[probes 3 K apart-heating]"),
     Canary("reset-with-cause", "a latch can be reset while its cause is there",
            "safety/gate.py", "    if cause_present(state, facts, code):", "    if False:",
            "tests/tick/test_batch_flow.py::"
