@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 import tempfile
 import time
@@ -307,7 +308,10 @@ SURFACES: tuple[Surface, ...] = (
                        b"90 %", b"methoxide 30 degC"), number),
     Surface("socket", (messages.encode_guard(REPORT), messages.encode_controller(SAID)),
             socket_line),
-    Surface("guard-files", (rule.file_text(rule.GuardState()).encode(),
+    Surface("guard-files", (
+        re.sub(rb'"altitude_m": [0-9.]+', b'"altitude_m": NaN',
+               prepared.to_text(prepared.prepare(REACTOR)).encode()),
+        rule.file_text(rule.GuardState()).encode(),
                             prepared.to_text(prepared.prepare(REACTOR)).encode()), guard_files),
     Surface("checkpoint", (json.dumps(Controller(REACTOR, BATCH).to_plain()).encode(),),
             checkpoint),
@@ -320,10 +324,9 @@ def feed(surface: Surface, count: int, seed: int, folder: Path) -> tuple[bytes, 
     """The first input that is a finding, with what it raised; None when there is none."""
     rng = Random(f"{surface.name} {seed}")
     take = surface.make(folder)
-    for good in surface.seeds:
-        take(good)
-    for _ in range(count):
-        data = mutated(surface.seeds, rng)
+    for number in range(count):
+        good = number < len(surface.seeds)
+        data = surface.seeds[number] if good else mutated(surface.seeds, rng)
         try:
             take(data)
         except Exception as error:  # whatever it is, it is a finding

@@ -16,7 +16,8 @@ from esterward.chemistry import boiling
 from esterward.chemistry.sheet import Sheet, batch_sheet
 from esterward.process.control import Process
 from esterward.process.observations import CHANGES_SHEET, batch_with, refusal, take
-from esterward.process.prompts import CLEAR_QUESTION
+from esterward.process.prompts import CLEAR_QUESTION, PROMPTS, START_QUESTION
+from esterward.process.sequence import BATCH_STATES
 from esterward.process.stages import STEPS
 from esterward.process.state import ProcessState, Wish, World
 from esterward.process.words import words
@@ -395,10 +396,15 @@ class Controller:
             process.state, process.why, process.timers.state_s = "held", why, 0.0
 
 
-
 def from_plain(reactor: Reactor, batch: Batch, whole: dict[str, Any],
                interlocks: tuple[Interlock, ...] = INTERLOCKS) -> Controller:
     """Rebuild a controller; ValueError when the plain state is of another version or shape."""
     if not isinstance(whole, dict) or whole.get("version") != STATE_VERSION:
         raise ValueError(f"a controller state of version {STATE_VERSION} was expected")
-    return Controller(reactor, batch, build(ControllerState, whole), interlocks)
+    state = build(ControllerState, whole)
+    process, safety = state.process, state.safety
+    if (process.step not in STEPS or process.state not in BATCH_STATES
+            or process.asked not in ("", START_QUESTION, *PROMPTS)
+            or not {*safety.latches, *safety.alarms} <= set(FAULTS)):
+        raise ValueError("a controller state names a step, question or fault that is not known")
+    return Controller(reactor, batch, state, interlocks)

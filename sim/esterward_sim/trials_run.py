@@ -1,6 +1,6 @@
 """One trial: a copy of a fault-free batch, a fault at a random moment, the oracles, an ending.
 
-The batch of a plant is rehearsed once and kept as pickles, one a minute and one at the start
+The batch of a plant is rehearsed once and kept as pickles, two a minute and one at the start
 of each step. A trial takes the pickle before its moment, goes on to it, lets the fault come, and
 watches until some time after the reaction, or to the next stage end when nothing reacts.
 """
@@ -21,7 +21,7 @@ from esterward_sim.trials_faults import CASES, fits
 from esterward_sim.trials_oracles import Watch
 from esterward_sim.trials_plants import PLANTS, plant_of, rehearsal_of
 
-KEPT_EVERY_S: Final = 60.0
+KEPT_EVERY_S: Final = 30.0
 WAIT_S: Final = 4 * 3600.0   # longest wait for a reaction or a stage end
 STANDS_S: Final = 3600.0     # nothing goes on any more
 LONGEST_S: Final = 86400.0

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
-from esterward.tick import Decision
+from esterward.tick import Controller, Decision, from_plain
 from esterward.values.requests import Request
-from harness import Bench
+from harness import BATCH, REACTOR, Bench
 
 
 class TwinBench(Bench):
@@ -92,3 +94,17 @@ def test_through_a_pause_and_the_press_that_ends_it(heating: TwinBench) -> None:
     heating.press("green")
     heating.ticks(4)
     assert heating.state == "running"
+
+
+@pytest.mark.parametrize(("old", "new"), [
+    ('"state": "idle"', '"state": "asleep"'), ('"step": "fill.pump"', '"step": "fill.up"'),
+    ('"asked": ""', '"asked": "why"'), ('"latches": []', '"latches": ["gremlin"]'),
+    ('"elapsed_s": 0.0', '"elapsed_s": ' + "9" * 400),
+])
+def test_a_state_that_names_what_is_not_known_is_refused_before_it_acts(
+    old: str, new: str,
+) -> None:
+    text = json.dumps(Controller(REACTOR, BATCH).to_plain())
+    assert text.count(old) == 1
+    with pytest.raises(ValueError, match=r"not known|no float"):
+        from_plain(REACTOR, BATCH, json.loads(text.replace(old, new)))

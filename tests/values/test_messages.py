@@ -113,3 +113,13 @@ def test_blanks_around_a_line_are_allowed_and_nothing_else() -> None:
     line = messages.encode_guard(GUARD)
     assert messages.decode_guard(b" " + line + b"\r\n") == GUARD
     assert messages.decode_guard(line + b"x") is None and messages.decode_guard(line * 2) is None
+
+
+@pytest.mark.parametrize("digits", [309, 700])
+def test_a_whole_number_that_no_float_holds_is_silence_and_no_crash(digits: int) -> None:
+    huge = b"9" * digits
+    for line in (messages.encode_controller(CONTROLLER), messages.encode_guard(GUARD)):
+        assert line.count(b",2.0,") == 1
+        line = line.replace(b",2.0,", b"," + huge + b",")
+        assert messages.decode_controller(line) is None
+        assert messages.decode_guard(line) is None

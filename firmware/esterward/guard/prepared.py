@@ -60,9 +60,10 @@ def from_text(text: str, where: str) -> Prepared:
         plain = json.loads(text)
         checksum = plain.pop("checksum")
         prepared = from_plain(Prepared, plain)
+        good = checksum == _checksum(plain)  # refuses what is no number
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise PreparedWrong(f"{where}: this is not a file of this guard; {AGAIN}.") from None
-    if checksum != _checksum(plain) or prepared.version != VERSION:
+    if not good or prepared.version != VERSION:
         raise PreparedWrong(f"{where}: it was changed by hand or by another version; {AGAIN}.")
     return prepared
 

@@ -15,6 +15,7 @@ from typing import Any
 from esterward.values.readings import INPUT_NAMES, OPTIONAL_INPUTS, Inputs, ProbeReading
 
 MAX_BYTES = 1024
+HIGHEST = 1.7976931348623157e308  # the largest float
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +126,8 @@ def _load(line: bytes, mark: str, length: int) -> list[Any] | None:
 
 
 def _number(value: Any) -> bool:
-    return (type(value) is float or type(value) is int) and isfinite(value)
+    # Compared, not asked for isfinite: a whole number of 300 digits is no float.
+    return (type(value) is float or type(value) is int) and -HIGHEST <= value <= HIGHEST
 
 
 def _number_or_none(value: Any) -> bool:

@@ -61,6 +61,8 @@ def _build(kind: Any, plain: Any) -> Any:
         item = get_args(kind)[1]
         return {str(key): _build(item, value) for key, value in plain.items()}
     if kind is float and type(plain) is int:
+        if not -1e300 <= plain <= 1e300:
+            raise ValueError("a number that no float holds")
         return float(plain)
     if kind in (None, type(None)):
         if plain is None:
