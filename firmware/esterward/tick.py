@@ -128,7 +128,7 @@ class Controller:
             now_s=now_s, dt_s=dt_s, probe_a=snapshot.probe_a, guard=guard, heard=heard,
             inputs=inputs, commanded=self.outputs, flag=flag.set, limits=self.limits,
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
-            unsaved=snapshot.stored < state.last_event, 
+            unsaved=snapshot.stored < state.last_event,
             volume_l=self._volume_l(), adding=self.process.row.pours)
         new_probe = proof.count(state.safety, seen, self.reactor)
         self._flag(snapshot, heard, gestures, dt_s, log)
@@ -197,7 +197,7 @@ class Controller:
             arming=process.state == "running" and STEPS[process.step].sets_flag,
             gesture=process.asked == CLEAR_QUESTION and buttons.GREEN_BLUE in gestures,
             evidence=", ".join(process.evidence) or "stated by a person at the reactor",
-            stored=snapshot.stored, guard_flag=guard is None or guard.flag)
+            stored=snapshot.stored, guard_flag=None if guard is None else guard.flag)
 
     # -- requests ---------------------------------------------------------------------------
 
@@ -239,13 +239,21 @@ class Controller:
                     counts="with green held" if request.name in CHANGES_SHEET else "at once")
             before = self.sheet
             self._refresh_sheet()
-            if self.sheet != before:
+            if self.sheet != before or self._asks_otherwise():
                 # What was shown no longer holds: the question is asked anew, with new grams.
                 process.asked, process.gate_number = "", 0
+            if self.sheet != before:
                 base, spirit = self.sheet.catalyst, self.sheet.methanol
                 log.add("sheet_changed", mass_g=base.mass_g if base else None,
                         methanol_l=spirit.volume_l if spirit else None)
         return ""
+
+    def _asks_otherwise(self) -> bool:
+        """Whether the open question would now be asked in other words."""
+        process = self.state.process
+        prompt = PROMPTS.get(process.asked)
+        return (prompt is not None
+                and prompt.text.format_map(self.words()) != process.asked_text)
 
     # -- wish, gate, outputs ----------------------------------------------------------------
 

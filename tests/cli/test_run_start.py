@@ -110,6 +110,7 @@ def test_a_state_that_cannot_be_read_is_held_with_the_flag_set(broken: Found) ->
     assert made.process.state.state == "held" and made.state.flag.set
     assert "the stage is not known" in made.process.state.why
     assert made.outputs == SAFE and made.state.last_event == 6
+    assert made.process.state.methanol_in, "no question may say that none was added"
 
 
 @pytest.mark.parametrize("end", ["complete", "stopped"])

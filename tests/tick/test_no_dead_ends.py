@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from esterward.chemistry.charge import second_dose
 from esterward.status import status_of
 from esterward.tick import from_plain
 from esterward.values.requests import Request
@@ -99,6 +100,30 @@ def test_a_mistyped_reading_is_taken_back_by_a_new_titration_shown_and_gated() -
     assert bench.step == "methoxide.dissolve"
     tell(bench, "titration_anew_ml", 3.0)
     assert bench.kinds()[-1] == "request_refused", "the methoxide is being made from it"
+
+
+def test_grams_of_an_open_question_that_change_with_what_is_told_are_asked_anew() -> None:
+    bench = heating()
+    to_dose_gate(bench)
+    bench.controller.state.process.step = "methoxide.second"
+    bench.controller.state.process.second_doses = 1
+    bench.ticks(2)
+    process = bench.controller.state.process
+    before = process.asked_text
+    bench.buttons["green"] = True
+    bench.ticks(2)
+    bench.tick((Request("u", "observe", "local", "unreacted_ml", 1.0),))
+    bench.buttons["green"] = False
+    bench.ticks(2)
+    assert bench.step == "methoxide.second", "a press begun on the old grams answers nothing"
+    assert process.asked == "dissolve_second" and process.asked_text != before
+    sheet = bench.controller.sheet
+    assert sheet.catalyst is not None and sheet.methanol is not None
+    dose = second_dose(1.0, sheet.oil_l, sheet.catalyst, sheet.methanol)
+    assert f"{dose.mass_g:.0f} g" in process.asked_text
+    opened = bench.kinds().count("prompt_opened")
+    tell(bench, "glycerol_l", 3.0)
+    assert bench.kinds().count("prompt_opened") == opened, "what changes no word asks nothing anew"
 
 
 def test_what_was_told_stays_bounded_however_much_is_told() -> None:

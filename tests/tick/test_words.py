@@ -28,7 +28,8 @@ def at_step(step: str, batch: Batch = BATCH) -> Bench:
     ({"titration_readings_ml": (3.0,)}, "Only 1 titration reading"),
     ({"titration_readings_ml": (2.0, 3.0, 4.1)}, "titrate once more"),
     ({"titration_readings_ml": (11.0, 11.1, 11.0)}, "free fatty acid is in the zone"),
-    ({"methanol_start_c": 40.0}, "let it cool"),
+    ({"methanol_start_c": 25.0}, "let it cool"),
+    ({"methanol_start_c": 40.0}, "enough to boil it"),
 ])
 def test_the_sheets_warnings_stand_in_the_question_that_confirms_it(
     changes: dict[str, object], warning: str,

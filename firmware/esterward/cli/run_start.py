@@ -22,7 +22,6 @@ from esterward.process.state import ProcessState
 from esterward.record.read import newest, read_documents
 from esterward.record.resume import Found
 from esterward.record.schema import BadRecord
-from esterward.safety.flag import CLEAR_S
 from esterward.safety.state import SafetyState
 from esterward.tick import Controller, ControllerState, from_plain
 from esterward.values.batch import Batch
@@ -131,14 +130,13 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
         batch = files.recorded
     if doubt and batch is not None:
         state.process.state = "held"
+        # Nobody knows how far it was: no question may say that nothing was poured.
+        state.process.methanol_in = True
         state.process.why = f"the stage is not known: {doubt}; hold black 5 s to end this batch"
     controller = Controller(files.reactor, batch or NO_BATCH, state)
     if state.process.state == "idle":
         controller.process.take_learnt(told)
     controller.restarted(_why(found), found.last_number)
-    # The guard has met a silence and may say set: then it is believed at once, before the two
-    # are found to disagree.
-    controller.state.flag.apart_s = CLEAR_S
     controller.state.safety.unclean_starts = found.unclean_starts
     return controller
 
