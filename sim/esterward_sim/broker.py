@@ -60,7 +60,10 @@ def choose_kind() -> str:
 
 
 class EmbeddedBroker:
-    """A running broker; close() or the end of the with block ends it. kind names which."""
+    """A running broker; close() or the end of the with block ends it. kind names which.
+
+    restart() lets it come back after close(), on the same port and with nothing remembered.
+    """
 
     def __init__(self, kind: str = "") -> None:
         self.kind = kind or choose_kind()
@@ -72,8 +75,13 @@ class EmbeddedBroker:
                 return
         raise NoBroker(f"the {self.kind} broker did not start within {START_S:.0f} s")
 
-    def _start(self) -> bool:
-        self.port = free_port()
+    def restart(self) -> None:
+        """Come back after close(); NoBroker when somebody else took the port meanwhile."""
+        if self._keeper is None and not self._start(self.port):
+            raise NoBroker(f"the {self.kind} broker did not start again on port {self.port}")
+
+    def _start(self, port: int = 0) -> bool:
+        self.port = port or free_port()
         self._keeper = subprocess.Popen(
             [sys.executable, "-m", "esterward_sim.broker", self.kind, str(self.port)],
             stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,

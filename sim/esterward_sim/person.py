@@ -1,7 +1,9 @@
 """The person at the reactor: answers what the controller asks, with hands and buttons.
 
 Kinds: "prompt" answers within a minute, "slow" within a quarter of an hour, "absent" starts
-the batch and is not seen again. A person knows what the lamp, horn and terminal say and what
+the batch and is not seen again, "wrong-order" first makes the wrong gesture and only then the
+right one, "double-press" presses everything twice. What a person does wrong once is a fault
+(plant/faults.py, PERSON_FAULTS). A person knows what the lamp, horn and terminal say and what
 eyes and hands can find out; never the controller's state.
 """
 
@@ -17,16 +19,23 @@ from esterward.values.batch import Batch
 from esterward.values.requests import OBSERVE, RESET, Request
 from esterward.values.status import Status
 from esterward_sim.plant import Plant
+from esterward_sim.plant.contents import KG_BASE
+from esterward_sim.plant.dose import METHOXIDE
 
-KINDS: Final = ("prompt", "slow", "absent")
-DELAYS_S: Final = {"prompt": (15.0, 60.0), "slow": (300.0, 900.0), "absent": (15.0, 60.0)}
+KINDS: Final = ("prompt", "slow", "absent", "wrong-order", "double-press")
+SOON_S: Final = (15.0, 60.0)
+DELAYS_S: Final = {kind: (300.0, 900.0) if kind == "slow" else SOON_S for kind in KINDS}
 SHORT_S: Final = 0.75
 HELD_S: Final = {"green": 2.75, "black": 5.75, "blue": 5.75}
 TAP_PH: Final = 7.2
 SOAP_PASSES_MG_PER_KG: Final = 66.0   # Na + K 5 mg/kg as sodium oleate; derived, EN 14214 limit
 WATER_PASSES_MG_PER_KG: Final = 500.0  # EN 14214
-RESETS: Final = 3
-
+LOOKS_S: Final = (60.0, 300.0, 900.0)  # how long the cause is looked for before each reset
+METHOXIDE_C: Final = 45.0     # the question says: below 45 degC
+COOLS_S: Final = 600.0        # how often the can is looked at again
+STOPPED: Final = ("held", "aborted", "stopped")
+BASE_GONE_WRONG: Final = {"KOH": KG_BASE["KOH"] / KG_BASE["NaOH"],
+                          "NaOH": KG_BASE["NaOH"] / KG_BASE["KOH"]}
 
 
 class Printed(Protocol):
@@ -41,7 +50,7 @@ class Person:
 
     What hands are about to do is a queue of plain tuples, so that a person can be copied in
     the middle of a pour: ("wait", s), ("set", attribute, level), ("hands", method, numbers),
-    ("flowed",), ("tell", observation, number), ("titrate",).
+    ("flowed",), ("dissolved",), ("pour",), ("tell", observation, number), ("titrate",).
     """
 
     def __init__(self, kind: str, plant: Plant, batch: Batch, printed: Printed,
@@ -52,19 +61,25 @@ class Person:
         self.rng = Random(seed * 7919 + 1)
         self.requests: list[Request] = []
         self.now_s = 0.0
-        self.asked: list[str] = []
         self._seen = ""
         self._at_s: float | None = None
         self._queue: deque[tuple[Any, ...]] = deque()
         self._until_s: float | None = None
         self._can: tuple[float, float, float] | None = None  # litres, grams, s to pour over
-        self._resets = 0
+        self._dissolved_s = 0.0
+        self._resets: dict[str, int] = {}  # tries of each latch
         self._typed = 0
         self._started = False
 
     def step(self, now_s: float, status: Status | None) -> None:
         """One look at the reactor and one bit of doing."""
         self.now_s = now_s
+        away = "person_away" in self.plant.faults
+        if (status is None or status.state in STOPPED) and not away and self.plant.streams:
+            self._shut_valve()
+        if away:
+            self._let_go()
+            return
         if self._queue:
             if self._done(self._queue[0]):
                 self._queue.popleft()
@@ -77,6 +92,9 @@ class Person:
         if self.kind == "absent" and self._started and status.stage not in ("", "fill"):
             return
         what = self._wanted(status)
+        if what and "person_blind" in self.plant.faults:
+            self._press("green")
+            return
         if what != self._seen:
             self._seen, self._at_s = what, None
         if not what:
@@ -84,7 +102,6 @@ class Person:
         if self._at_s is None:
             low, high = DELAYS_S[self.kind]
             self._at_s = now_s + self.rng.uniform(low, high)
-            self.asked.append(status.prompt or "alarm")
         if now_s >= self._at_s:
             self._seen, self._at_s = "", None
             self._do(status)
@@ -99,6 +116,25 @@ class Person:
 
     # -- hands ------------------------------------------------------------------------------
 
+    def _let_go(self) -> None:
+        """Walk away from whatever was being done; a pour runs on."""
+        if self._queue:
+            self._queue.clear()
+            self._until_s = None
+            for button in HELD_S:
+                setattr(self.plant, button, False)
+        self._seen, self._at_s = "", None
+
+    def _shut_valve(self) -> None:
+        """Everything has stopped: shut the methoxide valve, the rest stays in the can."""
+        left = [s for s in self.plant.streams if s.kind == METHOXIDE]
+        if left:
+            self._can = (sum(s.left_l for s in left), sum(s.catalyst_g for s in left),
+                         sum(s.left_l / s.l_per_s for s in left))
+            self.plant.stop_pouring()
+            self._queue.clear()
+            self._until_s = None
+
     def _done(self, action: tuple[Any, ...]) -> bool:
         """Go on with the first action; True when it is finished."""
         what = action[0]
@@ -112,6 +148,10 @@ class Person:
             setattr(self.plant, action[1], action[2])
         elif what == "hands":
             getattr(self.plant, action[1])(*action[2:])
+        elif what == "dissolved":
+            return self._cool()
+        elif what == "pour":
+            self._pour()
         elif what == "tell":
             self._tell(action[1], action[2])
         else:
@@ -122,6 +162,15 @@ class Person:
         self._queue.extend(actions)
 
     def _press(self, *buttons: str, held: bool = False) -> None:
+        if self.kind == "wrong-order":  # held for short, and the other way round
+            self._push(buttons if len(buttons) == 1 else ("green",), not held)
+        self._push(buttons, held)
+        if self.kind == "double-press":
+            del self._queue[-1]  # again at once
+            self._plan(("wait", 0.5))
+            self._push(buttons, held)
+
+    def _push(self, buttons: tuple[str, ...], held: bool) -> None:
         seconds = max(HELD_S[button] for button in buttons) if held else SHORT_S
         self._plan(*[("set", button, True) for button in buttons], ("wait", seconds),
                    *[("set", button, False) for button in buttons], ("wait", 2.5))
@@ -146,10 +195,12 @@ class Person:
             self._press("blue")
 
     def _reset(self, status: Status) -> None:
-        if self._resets >= RESETS:
+        code = status.first_out
+        tries = self._resets.get(code, 0)
+        if tries >= len(LOOKS_S) and "person_resets_again" not in self.plant.faults:
             return
-        self._resets += 1
-        self._plan(("wait", 60.0))
+        self._resets[code] = tries + 1
+        self._plan(("wait", LOOKS_S[min(tries, len(LOOKS_S) - 1)]))
         if "record reset" in status.answers:
             self._typed += 1
             self.requests.append(Request(f"typed-{self._typed}", RESET, "local",
@@ -174,7 +225,8 @@ class Person:
         self._press("green", "blue", held=True)
 
     def _do_fill(self, status: Status) -> None:
-        self._plan(("hands", "pour_oil", self.batch.oil_volume_l, self.batch.oil_start_c, 600.0))
+        litres = self.batch.oil_volume_l * self._share("oil_share")
+        self._plan(("hands", "pour_oil", litres, self.batch.oil_start_c, 600.0))
         self._plan(("flowed",))
         self._plan(("wait", 15.0))
         self._press("blue")
@@ -188,7 +240,7 @@ class Person:
         if status.prompt_text.startswith("Batch sheet not complete"):
             self._titrate()
         elif status.prompt_text.startswith("The methoxide was told"):
-            self._plan(("wait", 600.0), ("tell", "methoxide_c", 32.0))
+            self._plan(("dissolved",))
 
     def _titrate(self) -> None:
         for _ in range(3):
@@ -199,7 +251,17 @@ class Person:
     def _do_sheet(self, status: Status) -> None:
         self._press("green", held=True)
 
-    _do_filled = _do_dose_gate = _do_held = _do_sheet
+    _do_filled = _do_held = _do_sheet
+
+    def _do_dose_gate(self, status: Status) -> None:
+        if self.kind == "wrong-order":  # another titration, now that the methoxide is made
+            self._tell("titration_ml", 9.0)
+        self._press("green", held=True)
+
+    def _share(self, fault: str) -> float:
+        """The number of a fault that makes a person do less or more than asked."""
+        share = self.plant.faults.get(fault)
+        return 1.0 if share is None else share
 
     def _do_dissolve(self, status: Status) -> None:
         sheet = self.printed.sheet
@@ -223,17 +285,48 @@ class Person:
         self._mix_can(dose.methanol_l, dose.mass_g, 300.0)
 
     def _mix_can(self, litres: float, grams: float, over_s: float) -> None:
-        """Make the methoxide of one dose up; it is poured over over_s."""
+        """Make the methoxide of one dose up, look at it until it is cool; poured over over_s."""
         if self._can is None:  # asked again after a stop: it stands there already
-            self._plan(("wait", self.batch.dissolve_min * 60.0))
-            self._can = (litres, grams, over_s)
+            grams *= self._share("catalyst_share")
+            if "base_mistaken" in self.plant.faults:
+                grams *= BASE_GONE_WRONG[self.batch.catalyst_kind]
+            self._can = litres, grams, over_s
+            dissolve_s = self.batch.dissolve_min * 60.0
+            self._dissolved_s = self.now_s + dissolve_s
+            self._plan(("wait", dissolve_s))
+        self._plan(("dissolved",), ("wait", 2.0))
         self._press("green")
 
-    def _do_poured(self, status: Status) -> None:
-        if self._can is not None:  # asked again after a stop: the can is empty already
+    def _can_c(self) -> float:
+        """How warm the can of methoxide is now."""
+        if self._can is None:
+            return self.batch.methanol_start_c
+        warm_c = self.plant.faults.get("methanol_warm")
+        return self.plant.methoxide_c(
+            *self._can[:2], self.batch.methanol_start_c if warm_c is None else warm_c,
+            max(0.0, self.now_s - self._dissolved_s))
+
+    def _cool(self) -> bool:
+        """True once the can is cool; what is too hot is told, and looked at again later."""
+        if self._until_s is not None and self.now_s < self._until_s:
+            return False
+        can_c = self._can_c()
+        cool = can_c <= METHOXIDE_C
+        if not cool or self._until_s is not None:
+            self._tell("methoxide_c", can_c)
+        self._until_s = self.now_s + COOLS_S
+        return cool
+
+    def _pour(self) -> None:
+        """What is in the can, if anything is left in it, runs in."""
+        if self._can is not None:
             litres, grams, over_s = self._can
+            self.plant.pour_methoxide(litres, grams, self._can_c(),
+                                      over_s * self._share("pour_share"))
             self._can = None
-            self._plan(("hands", "pour_methoxide", litres, grams, 25.0, over_s), ("flowed",))
+
+    def _do_poured(self, status: Status) -> None:
+        self._plan(("pour",), ("flowed",))
         self._press("green")
 
     def _do_check(self, status: Status) -> None:

@@ -79,8 +79,9 @@ class Heard:
 
 
 def open_link(stack: ExitStack, where: tuple[str, int] | str, reactor: Reactor,
-              boot: str) -> tuple[MqttLink, Heard]:
-    """Broker (started here for "embedded"), subscriber and link, all closed by the stack."""
+              boot: str) -> tuple[MqttLink, Heard, EmbeddedBroker | None]:
+    """Link, subscriber and the broker (started here for "embedded"), all closed by the stack."""
+    broker = None
     if isinstance(where, str):
         try:
             broker = stack.enter_context(EmbeddedBroker())
@@ -101,7 +102,7 @@ def open_link(stack: ExitStack, where: tuple[str, int] | str, reactor: Reactor,
         raise Refused(f"--broker {host}:{port}: the broker takes nothing from here "
                       f"({link.fault or 'no answer'}); write embedded or none, or let it accept "
                       "clients without a password.")
-    return link, heard
+    return link, heard, broker
 
 
 def _aside(work: Callable[[], None]) -> None:

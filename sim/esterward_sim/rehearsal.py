@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from esterward.process.sequence import FINAL_STATES
-from esterward.process.stages import STAGES
 from esterward.values.batch import Batch
 from esterward.values.events import Event
 from esterward.values.outputs import Outputs
@@ -17,47 +16,14 @@ from esterward.values.reactor import Reactor
 from esterward.values.requests import Request
 from esterward.values.rounding import down
 from esterward.values.snapshot import Snapshot
+from esterward_sim.orders import AT_MOST_S, IDLE, FaultOrder, Moment
 from esterward_sim.person import Person
+from esterward_sim.plant import Plant
 from esterward_sim.virtual import VirtualClock, VirtualRig
 
-AT_MOST_S: Final = 4 * 86400.0
 STUCK_S: Final = 12 * 3600.0  # nobody answers and nothing moves: the rehearsal ends
 STOOD_S: Final = 3 * 3600.0   # the same when nothing is running that could move by itself
 UNRECORDED_S: Final = 600.0  # the record stores nothing for so long: no more will come of it
-
-
-@dataclass(frozen=True, slots=True)
-class FaultOrder:
-    """A fault to start: seconds from the batch's start, or after the start of a stage."""
-
-    name: str
-    at_s: float
-    stage: str = ""
-
-    @classmethod
-    def parse(cls, text: str) -> FaultOrder:
-        """NAME@SECONDS or NAME@STAGE+SECONDS; ValueError with one sentence otherwise."""
-        from esterward_sim.plant.faults import ROWS
-
-        name, at, when = text.partition("@")
-        if name not in ROWS:
-            from difflib import get_close_matches
-
-            near = get_close_matches(name, list(ROWS), 1)
-            hint = f"did you mean {near[0]}?" if near else "see esterward rehearse --faults."
-            raise ValueError(f"--fault: there is no fault {name!r}; {hint}")
-        stage, plus, seconds = when.rpartition("+")
-        if not at or (plus and stage not in STAGES):
-            raise ValueError(f"--fault {text}: write NAME@SECONDS or NAME@STAGE+SECONDS with a "
-                             f"stage of {', '.join(STAGES)}.")
-        try:
-            at_s = float(seconds)
-        except ValueError:
-            at_s = -1.0
-        if not 0.0 <= at_s <= AT_MOST_S:
-            raise ValueError(f"--fault {text}: {seconds!r} must be seconds from 0 to "
-                             f"{AT_MOST_S:.0f}.")
-        return cls(name, at_s, stage if plus else "")
 
 
 @dataclass(slots=True)
@@ -72,6 +38,8 @@ class Result:
     trips: list[str] = field(default_factory=list)
     alarms: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
+    faults: list[dict[str, Any]] = field(default_factory=list)
+    flag: bool | None = None
     why: str = ""
     simulated_s: float = 0.0
     wall_s: float = 0.0
@@ -91,6 +59,7 @@ class Result:
             "ceiling_c": None if self.ceiling_c is None else down(self.ceiling_c, 3),
             "setpoint_c": self.setpoint_c, "overshoot_k": overshoot_k,
             "trips": self.trips, "alarms": self.alarms, "asked": self.asked, "why": self.why,
+            "methanol_flag": self.flag, "faults": self.faults,
             "simulated_s": round(self.simulated_s, 2), "wall_s": round(self.wall_s, 3),
         }
 
@@ -134,11 +103,15 @@ class _Tee:
 
 
 class Rehearsal:
-    """Holds rig, person and fault orders; step() is a quarter second, run() the whole."""
+    """Holds rig, person and fault orders; step() is a quarter second, run() the whole.
+
+    until ends it early; parameters are the plant's (see plant.parameters).
+    """
 
     def __init__(self, reactor: Reactor, batch: Batch, record: Record, *, seed: int = 1,
                  person: str = "prompt", faults: tuple[FaultOrder, ...] = (),
                  telemetry: Telemetry | None = None, clock: VirtualClock | None = None,
+                 until: Moment | None = None, parameters: dict[str, Any] | None = None,
                  rig: type[VirtualRig] = VirtualRig) -> None:
         """rig: VirtualRig (through ports) or wires.WiredRig; close() gives back what it took."""
         self.result = Result()
@@ -148,12 +121,15 @@ class Rehearsal:
         self._moved_s = 0.0
         self._stage_s: dict[str, float] = {}
         self._orders = list(faults)
+        self._ending: list[tuple[FaultOrder, dict[str, Any]]] = []
+        self._until = until
         self._tee = _Tee(record, self._hear)
+        plant = Plant(reactor, batch, seed, **parameters) if parameters else None
         self.rig = rig(reactor, batch, record=self._tee, telemetry=telemetry, seed=seed,
-                       clock=clock)
+                       clock=clock, plant=plant)
         self.person = Person(person, self.rig.plant, batch, self.rig.controller, seed)
         self.person.requests = self._tee.typed
-        self.result.asked = self.person.asked
+        self._prompt = ""
 
     @property
     def record(self) -> Record:
@@ -184,20 +160,44 @@ class Rehearsal:
             elif event.kind == "alarm_raised":
                 result.alarms.append(str(data["code"]))
 
+    def _since(self, stage: str) -> float | None:
+        """When the stage first began, or the batch; None when it has not yet."""
+        if stage == IDLE:
+            return 0.0
+        return self._stage_s.get(stage) if stage else self._started_s
+
     def _give_faults(self) -> None:
-        now_s = self.rig.clock.time_s
+        now_s, faults = self.rig.clock.time_s, self.rig.plant.faults
+        for order, row in list(self._ending):
+            since = self._since(order.stage)
+            if since is not None and order.ends_s is not None and now_s >= since + order.ends_s:
+                faults.end(order.name)
+                row["ended_s"] = now_s
+                self._ending.remove((order, row))
         for order in list(self._orders):
-            since = self._stage_s.get(order.stage) if order.stage else self._started_s
+            since = self._since(order.stage)
             if since is not None and now_s >= since + order.at_s:
-                self.rig.plant.faults.start(order.name)
+                faults.start(order.name, order.value)
+                row = {"name": order.name, "value": faults.get(order.name), "started_s": now_s,
+                       "ended_s": None}
+                self.result.faults.append(row)
                 self._orders.remove(order)
+                if order.ends_s is not None:
+                    self._ending.append((order, row))
 
     def step(self) -> None:
         """A quarter second of everything."""
-        if self._orders:
+        if self._orders or self._ending:
             self._give_faults()
         self.rig.quarter()
-        self.person.step(self.rig.clock.time_s, self.rig.loop.status)
+        self.person.printed = self.rig.controller  # another one after a boot
+        status = self.rig.loop.status
+        prompt = status.prompt if status is not None else ""
+        if prompt != self._prompt:
+            self._prompt = prompt
+            if prompt:
+                self.result.asked.append(prompt)
+        self.person.step(self.rig.clock.time_s, status)
         if self._peaking:
             oil_c = self.rig.plant.oil_c
             if self.result.peak_oil_c is None or oil_c > self.result.peak_oil_c:
@@ -207,6 +207,10 @@ class Rehearsal:
     def over(self) -> bool:
         """The batch ended, nobody moves any more, nothing is recorded, or it takes too long."""
         now_s = self.rig.clock.time_s
+        if self._until is not None:
+            since = self._since(self._until.stage)
+            if since is not None and now_s >= since + self._until.at_s:
+                return True
         state = self.rig.controller.process.state.state
         return (state in FINAL_STATES
                 or now_s - self._moved_s > (STUCK_S if state == "running" else STOOD_S)
@@ -243,6 +247,9 @@ class Rehearsal:
                 "stage": controller.process.row.stage,
                 "started_s": round(state.row_started_s, 3), "ended_s": None,
                 "outcome": state.state})
+        result.flag = controller.state.flag.set
+        result.faults += [{"name": order.name, "value": order.value, "started_s": None,
+                           "ended_s": None} for order in self._orders]
         result.simulated_s = self.rig.clock.time_s
         result.wall_s = wall_s
         return result

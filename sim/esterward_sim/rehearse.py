@@ -15,7 +15,10 @@ from typing import Any
 
 import click
 
-from esterward.cli.errors import Refused, reading, warn
+from esterward.cli.errors import Refused, warn
+
+# person.KINDS, written out because --help must load nothing heavy
+PERSONS = ("prompt", "slow", "absent", "wrong-order", "double-press")
 
 
 def _speed(text: str) -> float | None:
@@ -101,17 +104,6 @@ def example_reactor() -> Path:
     return here
 
 
-def print_faults(as_json: bool) -> None:
-    from esterward_sim.plant.faults import FAULTS
-
-    if as_json:
-        click.echo(json.dumps([{"name": row.name, "rows": list(row.rows),
-                                "sentence": row.sentence} for row in FAULTS]))
-        return
-    for row in FAULTS:
-        click.echo(f"{row.name:24} {', '.join(row.rows):12} {row.sentence}")
-
-
 @click.command()
 @click.argument("batch", type=click.Path(path_type=Path), required=False)
 @click.option("--reactor", type=click.Path(path_type=Path), help="reactor.toml; default: beside "
@@ -120,11 +112,15 @@ def print_faults(as_json: bool) -> None:
               "than real time.")
 @click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True,
               help="Same seed, same batch.")
-@click.option("--person", type=click.Choice(["prompt", "slow", "absent"]), default="prompt",
+@click.option("--person", type=click.Choice(PERSONS), default="prompt",
               show_default=True, help="How the simulated person answers.")
-@click.option("--fault", "faults", multiple=True, metavar="NAME@TIME", help="Start a fault; TIME "
-              "is seconds from the start or STAGE+SECONDS. May be repeated.")
-@click.option("--faults", "list_faults", is_flag=True, help="List the faults and leave.")
+@click.option("--fault", "faults", multiple=True, metavar="NAME@TIME",
+              help="Start a fault, NAME@TIME or NAME=NUMBER@TIME; TIME is seconds from the start "
+              "or STAGE+SECONDS, with -SECONDS behind it for the end. May be repeated.")
+@click.option("--faults", "list_faults", is_flag=True, help="List every fault, where it is tried, "
+              "and leave.")
+@click.option("--scenario", type=click.Path(path_type=Path), metavar="FILE", help="Rehearse the "
+              "story of a scenario file and compare its ending, line by line.")
 @click.option("--broker", default="none", show_default=True, metavar="embedded|HOST:PORT|none",
               help="Publish over MQTT while rehearsing.")
 @click.option("--record", type=click.Path(path_type=Path), help="Where the record goes; a record "
@@ -138,15 +134,23 @@ def print_faults(as_json: bool) -> None:
               "files that are played: the same batch, slower.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else.")
 def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, person: str,
-             faults: tuple[str, ...], list_faults: bool, broker: str, record: Path | None,
-             plot: Path | None, fitted: Path | None, wires: bool, as_json: bool) -> None:
+             faults: tuple[str, ...], list_faults: bool, scenario: Path | None, broker: str,
+             record: Path | None, plot: Path | None, fitted: Path | None, wires: bool,
+             as_json: bool) -> None:
     """Rehearse the whole batch on the simulator, no hardware needed.
 
-    Example: esterward rehearse batch.toml --speed 600 --fault mixer_stalled@mix+600
+    Example: esterward rehearse batch.toml --speed 600 --fault mixer_stalled@mix+600-900
     """
     if list_faults:
+        from esterward_sim.fault_list import print_faults
+
         print_faults(as_json)
         return
+    if scenario is not None:
+        from esterward_sim.scenario_command import rehearse_scenario
+
+        sys.exit(rehearse_scenario(click.get_current_context(), scenario, example_reactor(),
+                                   as_json))
     if fitted is not None:
         from esterward_sim.fit.report import fit_record
 
@@ -154,26 +158,38 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     if batch is None:
         raise Refused("rehearse: name a batch file, for example: esterward rehearse batch.toml.")
     from esterward.settings.files import load_pair, reactor_beside
+    from esterward.settings.mistakes import SettingsError
     from esterward_sim.continued import go_on
-    from esterward_sim.rehearsal import FaultOrder, Rehearsal
+    from esterward_sim.orders import parse_orders
+    from esterward_sim.rehearsal import Rehearsal
     from esterward_sim.virtual import VirtualClock, VirtualRig
 
     chosen = reactor or reactor_beside(batch)
-    with reading():
-        if chosen is None:
-            chosen = example_reactor()
-            click.echo(f"note: no reactor.toml beside {batch}; the shipped example is used.",
-                       err=True)
+    orders, sentences = parse_orders(faults)
+    mistakes = [f"--fault {sentence}" for sentence in sentences]
+    if any(order.name == "broker_gone" for order in orders) and broker != "embedded":
+        mistakes.append("--fault broker_gone needs --broker embedded: another's broker is left "
+                        "alone.")
+    if wires:
+        from esterward_sim.plant.faults import RIG_FAULTS
+
+        played = {row.name for row in RIG_FAULTS}
+        mistakes += [f"--fault {order}: {order.name} cannot be played with --wires; leave one out."
+                     for order in orders if order.name in played]
+    if chosen is None:
+        chosen = example_reactor()
+        click.echo(f"note: no reactor.toml beside {batch}; the shipped example is used.", err=True)
+    try:
         plan, vessel = load_pair(batch, chosen)
+    except SettingsError as error:
+        raise Refused(*error.mistakes, *mistakes) from None
+    if mistakes:
+        raise Refused(*mistakes)
     assert vessel is not None
     if vessel.rig_level == "watch":
         raise Refused(f'rehearse: {chosen} has [rig] level = "watch", where the maker\'s own '
                       'thermostat heats and this only watches; rehearse level "small" or "full", '
                       "for example in a copy of the file named with --reactor.")
-    try:
-        orders = tuple(FaultOrder.parse(text) for text in faults)
-    except ValueError as error:
-        raise Refused(str(error)) from None
     factor = _speed(speed)
     where = _broker(broker)
     if plot is not None:
@@ -194,17 +210,18 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
         rig = WiredRig
     with ExitStack() as stack:
         clock = before.clock() if before else VirtualClock()
-        link = heard = None
+        link = heard = embedded = None
         if where is not None:
             from esterward_sim.publish import open_link
 
-            link, heard = open_link(stack, where, vessel, clock.boot)
+            link, heard, embedded = open_link(stack, where, vessel, clock.boot)
         journal = _open_record(path, record is not None, clock, texts)
         stack.callback(_close_record, journal, clock)
         warn(sheet.warnings)
         rehearsal = Rehearsal(vessel, plan, journal, seed=seed, person=person, faults=orders,
                               telemetry=link, clock=clock, rig=rig)
         stack.callback(rehearsal.close)
+        rehearsal.rig.broker = embedded
         if before:
             go_on(rehearsal, journal.found.last_number, before)
         code = _run(rehearsal, path, factor, link, heard, sheet.warnings, plot, as_json)

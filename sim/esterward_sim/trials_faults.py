@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 from esterward.tick import from_plain
 from esterward.values.outputs import SAFE
 from esterward.values.requests import Request
-from esterward_sim.plant.faults import ROWS
+from esterward_sim.plant.faults import PLANT_ROWS
 from esterward_sim.trials_truth import guard_state
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ _NEEDS: Final = {
 
 
 def _plant_case(name: str, value: float | None = None, suffix: str = "") -> FaultCase:
-    row = ROWS[name]
+    row = PLANT_ROWS[name]
     probe, _, what = name.partition("_")[2].partition("_")
     own = dict(_PROBE.get(what, {})) if name.startswith("probe_") and len(probe) == 1 \
         else dict(_PLANT.get(name, {}))
@@ -279,7 +279,7 @@ _OTHER: Final[tuple[FaultCase, ...]] = (
 _LOW: Final = {"probe_a_offset": -3.0, "probe_b_offset": -3.0, "probe_a_drift": -10.0,
                "probe_b_drift": -10.0}
 CASES: Final[dict[str, FaultCase]] = {case.name: case for case in (
-    *(_plant_case(name) for name in ROWS),
+    *(_plant_case(name) for name in PLANT_ROWS),
     *(_plant_case(name, value, "_low") for name, value in _LOW.items()),
     *_OTHER)}
 

@@ -25,43 +25,48 @@ from esterward.values.outputs import SAFE, Outputs
 from esterward.values.ports import Record, Telemetry
 from esterward.values.reactor import Reactor
 from esterward.values.readings import NO_READING, ProbeReading
+from esterward.values.requests import Request
+from esterward_sim.broker import EmbeddedBroker
 from esterward_sim.plant import Lines, Plant
+from esterward_sim.rig_faults import CONVERSION_S, Disk, RigFaults
 
 QUARTER_S = 0.25
-CONVERSION_S = 1.0
 LEASE_S = 3.0
 # Labels only: the first moment of a rehearsal's wall clock, 2027-03-06 08:00 UTC.
 WALL_START_S = 1_804_320_000.0
 
 
 class VirtualClock:
-    """Time that goes on only when told. offset_s moves the wall clock, never the other."""
+    """Time that goes on only when told. offset_s moves the wall clock, never the other; unset:
+    nobody knows the time of day."""
 
     def __init__(self, boot: str = "rehearsal-1") -> None:
         self.boot = boot
         self.time_s = 0.0
         self.offset_s = 0.0
+        self.unset = False
 
     def now_s(self) -> float:
         return self.time_s
 
     def wall_s(self) -> float | None:
-        return WALL_START_S + self.time_s + self.offset_s
+        return None if self.unset else WALL_START_S + self.time_s + self.offset_s
 
     def wait(self, until_s: float) -> None:
         self.time_s = max(self.time_s, until_s)
 
 
 class PlantProbe:
-    """A probe port on the plant: a new conversion each second."""
+    """A probe port on the plant: a new conversion each conversion_s; hung: none ever."""
 
     def __init__(self, plant: Plant, which: str) -> None:
         self.plant, self.which = plant, which
         self.newest = NO_READING
         self.hung = False
+        self.conversion_s = CONVERSION_S
 
     def read(self, now_s: float) -> ProbeReading:
-        if not self.hung and now_s - self.newest.at_s >= CONVERSION_S - 1e-6:
+        if not self.hung and now_s - self.newest.at_s >= self.conversion_s - 1e-6:
             c = self.plant.probe_a_c() if self.which == "a" else self.plant.probe_b_c()
             why = "" if c is not None else "the probe gives no value"
             self.newest = ProbeReading(c, now_s, why)
@@ -104,8 +109,10 @@ class VirtualGuard:
     newest: GuardReport | None = None
     beat: bool = False
     enable: bool = False
-    dead: bool = False
+    dead: bool = False  # off; hung: its lines stay as they are
+    hung: bool = False
     stored: bool = False
+    file: str | None = None
     config: rule.GuardConfig = field(init=False)
 
     def __post_init__(self) -> None:
@@ -113,12 +120,14 @@ class VirtualGuard:
 
     def cycle(self, now_s: float) -> None:
         """One guard cycle; the report goes through the codec as over the socket."""
-        if self.dead:
+        if self.dead or self.hung:
             return
         decision = rule.step(
             self.config, self.state, now_s, self.boot, self.plant.inputs(),
             self.probe.read(now_s), self.plant.barometer_kpa(), self.message, self.stored)
         self.stored = decision.write is not None
+        if decision.write is not None:
+            self.file = decision.write
         self.enable = decision.enable
         self.beat = not self.beat
         self.newest = decode_guard(encode_guard(decision.report))
@@ -141,7 +150,7 @@ class NoRecord:
             checkpoint: str | None) -> None:
         self.stored += len(events)
 
-    def take_requests(self) -> tuple[object, ...]:
+    def take_requests(self) -> tuple[Request, ...]:
         return ()
 
     def step(self, now_s: float) -> None:
@@ -158,23 +167,27 @@ class VirtualRig:
         self.clock = clock if clock is not None else VirtualClock()
         self.plant = plant if plant is not None else Plant(reactor, batch, seed)
         self.relays = LeasedOutputs()
+        self.disk = Disk(record)
+        self.faults = RigFaults()
         self.probe = PlantProbe(self.plant, "a")
         self.guard = VirtualGuard(reactor, self.plant, PlantProbe(self.plant, "b"),
                                   self.clock.boot)
         self.controller = controller if controller is not None else Controller(reactor, batch)
         self.loop = Loop(self.controller, Ports(
             clock=self.clock, probe=self.probe, relays=self.relays, guard=self.guard,
-            record=record, telemetry=telemetry,
+            record=self.disk, telemetry=telemetry,
             barometer=PlantBarometer(self.plant) if reactor.barometer else None))
         self.controller_dead = False
         wired = lines_of(reactor)  # an output that has no line drives nothing
         self._ssr, self._air, self._vent = "ssr" in wired, "air" in wired, "vent" in wired
+        self.broker: EmbeddedBroker | None = None  # for a fault of it to act on
         self._out = SAFE
         self._lines: dict[tuple[bool, bool], Lines] = {}  # by beat and enable, for _out
 
     def lines(self) -> Lines:
         """The levels on the wires now. The beat moves four times a second, the rest seldom."""
-        out, guard = self.relays.now(self.clock.time_s), self.guard
+        relays, guard = self.relays, self.guard
+        out = relays.outputs if self.faults.hung else relays.now(self.clock.time_s)
         if out is not self._out:
             if out != self._out:
                 self._lines.clear()
@@ -190,9 +203,10 @@ class VirtualRig:
     def quarter(self) -> None:
         """Go on by a quarter second."""
         self.clock.time_s += QUARTER_S
+        looks = self.faults.step(self, QUARTER_S)
         self.plant.step(QUARTER_S, self.lines())
         self.guard.cycle(self.clock.time_s)
-        if not self.controller_dead:
+        if looks:
             self.loop.look()
 
     def close(self) -> None:

@@ -25,7 +25,8 @@ from esterward.values.messages import decode_guard, encode_guard
 from esterward.values.reactor import Reactor
 from esterward.values.readings import NO_READING, ProbeReading
 from esterward_sim.plant import Lines, Plant
-from esterward_sim.virtual import CONVERSION_S, QUARTER_S, VirtualClock, VirtualGuard, VirtualRig
+from esterward_sim.rig_faults import CONVERSION_S
+from esterward_sim.virtual import QUARTER_S, VirtualClock, VirtualGuard, VirtualRig
 
 POLLS: Final = 3              # a quarter second is one level; two of three polls carry it through
 _POWER_ON: Final = (0x4B, 0x46)  # alarm bytes as delivered (DS18B20 data sheet)

@@ -51,22 +51,24 @@ def load_batch(path: str | Path, reactor: Reactor | None = None) -> Batch:
 
 def load_pair(
     batch_path: str | Path, reactor_path: str | Path | None,
-    temperature: str | None = None, volume: str | None = None,
+    temperature: str | None = None, volume: str | None = None, *,
+    batch_raw: Mapping[str, Any] | None = None, reactor_raw: Mapping[str, Any] | None = None,
 ) -> tuple[Batch, Reactor | None]:
     """Both files, the mistakes of both at once; without a reactor_path the reactor is None.
 
     What can never be allowed is said in these units, else in those of the reactor's [display].
+    batch_raw, reactor_raw: tables read already, instead of what is in the files.
     """
     mistakes: list[str] = []
     reactor: Reactor | None = None
     if reactor_path is not None:
         try:
-            found, reactor = _reactor(reactor_path)
+            found, reactor = _reactor(reactor_path, reactor_raw)
             mistakes += found.mistakes
         except SettingsError as error:
             mistakes += error.mistakes
     try:
-        found, batch = _batch(batch_path)
+        found, batch = _batch(batch_path, batch_raw)
     except SettingsError as error:
         raise SettingsError([*error.mistakes, *mistakes]) from None
     usable = reactor if not mistakes else None
@@ -83,13 +85,13 @@ def reactor_beside(batch_path: str | Path) -> Path | None:
     return path if path.is_file() else None
 
 
-def _reactor(path: str | Path) -> tuple[Found, Reactor]:
-    found = _check(path, ReactorFile, "reactor", REACTOR_SECTIONS, "batch", BATCH_SECTIONS)
+def _reactor(path: str | Path, raw: Mapping[str, Any] | None = None) -> tuple[Found, Reactor]:
+    found = _check(path, raw, ReactorFile, "reactor", REACTOR_SECTIONS, "batch", BATCH_SECTIONS)
     return found, reactor_from(found)
 
 
-def _batch(path: str | Path) -> tuple[Found, Batch]:
-    found = _check(path, BatchFile, "batch", BATCH_SECTIONS, "reactor", REACTOR_SECTIONS)
+def _batch(path: str | Path, raw: Mapping[str, Any] | None = None) -> tuple[Found, Batch]:
+    found = _check(path, raw, BatchFile, "batch", BATCH_SECTIONS, "reactor", REACTOR_SECTIONS)
     return found, batch_from(found)
 
 
@@ -118,11 +120,12 @@ def _never_allowed(found: Found, batch: Batch, reactor: Reactor | None,
             if faulty.isdisjoint(HANGS_ON.get(error.split(" ", 1)[0], ()))]
 
 
-def _check(path: str | Path, model: type[ReactorFile | BatchFile], own: str,
+def _check(path: str | Path, given: Mapping[str, Any] | None,
+           model: type[ReactorFile | BatchFile], own: str,
            own_sections: tuple[str, ...], other: str, other_sections: tuple[str, ...]) -> Found:
     """Types, units, ranges and unknown keys; a file of another kind is one sentence."""
     where = plain_name(str(path))
-    raw = read_toml(path)
+    raw = read_toml(path) if given is None else dict(given)
     if not any(name in raw for name in own_sections):
         theirs = [f"[{name}]" for name in other_sections if name in raw]
         what = f"this is a {other} file ({theirs[0]} is in it)" if theirs else (

@@ -64,7 +64,7 @@ class Electrical:
         """Take the active faults over into flags that the fast step reads."""
         f = self._faults
         self._seen = f.version
-        self._supply = "mains_lost" not in f
+        self._supply = "mains_lost" not in f and "blackout" not in f
         self._coils = self._supply and "coil_supply_lost" not in f
         self._loads = self._supply and "earth_fault" not in f
         self._timer_stuck, self._timer_dead = "beat_timer_stuck" in f, "beat_timer_dead" in f

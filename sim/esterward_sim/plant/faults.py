@@ -1,8 +1,9 @@
-"""Every misbehaviour the plant can be given, by name, in one table.
+"""Every misbehaviour that can be given, by name, in one table.
 
 A row says what goes wrong in one sentence, which row of the fault catalogue it plays, and what
 its number means. A fault starts and may end; several may be active at once. The parts look
-here (electrical.py, probes.py, plant.py); this file knows nothing about them.
+here: the plant's own (electrical.py, probes.py, plant.py), the computers and their links
+(rig_faults.py) and the person (person.py); this file knows nothing about them.
 """
 
 from __future__ import annotations
@@ -13,13 +14,16 @@ from difflib import get_close_matches
 
 @dataclass(frozen=True, slots=True)
 class FaultRow:
-    """name; rows of the fault catalogue; sentence; default number and its unit ("" = a switch)."""
+    """name; rows of the fault catalogue; sentence; default number, its unit ("" = a switch) and
+    the lowest and highest it may be."""
 
     name: str
     rows: tuple[str, ...]
     sentence: str
     value: float = 1.0
     unit: str = ""
+    low: float = 1.0
+    high: float = 1.0
 
 
 def _probe_rows(probe: str) -> list[FaultRow]:
@@ -29,16 +33,17 @@ def _probe_rows(probe: str) -> list[FaultRow]:
         FaultRow(p + "zero", ("F-02",), f"{who} is shorted: it reads -0.0625 degC."),
         FaultRow(p + "power_on", ("F-03",), f"{who} browned out: it reads 85.0 degC."),
         FaultRow(p + "far", ("F-05",), f"{who} reads far too low, as some do on unplugging.",
-                 -109.875, "degC"),
+                 -109.875, "degC", -127.0, 124.0),
         FaultRow(p + "bursts", ("F-06",), f"{who} loses this share of its readings.", 0.5,
-                 "share"),
+                 "share", 0.0, 1.0),
         FaultRow(p + "stuck", ("F-07", "F-08"), f"{who} repeats its last value."),
-        FaultRow(p + "offset", ("F-09", "F-10"), f"{who} reads this much too high.", 3.0, "K"),
+        FaultRow(p + "offset", ("F-09", "F-10"), f"{who} reads this much too high.", 3.0, "K",
+                 -60.0, 60.0),
         FaultRow(p + "drift", ("F-09", "F-10"), f"{who} drifts upward by this much an hour.",
-                 10.0, "K/h"),
+                 10.0, "K/h", -600.0, 600.0),
         FaultRow(p + "out_of_well", ("F-12",), f"{who} fell out of its well and feels the air."),
         FaultRow(p + "loose", ("F-13",), f"{who} sits badly: its lag is this many times longer.",
-                 5.0, "times"),
+                 5.0, "times", 1.0, 50.0),
         FaultRow(p + "nan", ("F-18",), f"{who} gives not-a-number."),
     ]
 
@@ -103,7 +108,7 @@ FAULTS: tuple[FaultRow, ...] = (
     FaultRow("element_dead", ("F-24",), "The element gives no power."),
     FaultRow("ssr_shorted", ("F-26",), "The solid-state switch is shorted."),
     FaultRow("ssr_leaks", ("F-26",), "The solid-state switch leaks this share of the power.",
-             0.02, "share"),
+             0.02, "share", 0.0, 1.0),
     FaultRow("earth_fault", ("F-28",), "The residual-current device has tripped: no load runs."),
     FaultRow("cutout_open", ("F-29",), "The thermal cut-out is open."),
     FaultRow("cutout_readback_lost", ("F-29",), "The cut-out's read-back wire is broken."),
@@ -135,7 +140,7 @@ FAULTS: tuple[FaultRow, ...] = (
     FaultRow("vent_proof_lost", ("F-49",), "The fan turns but its proof does not say so."),
     FaultRow("vent_proof_stuck", ("F-50",), "The vent's proof says it runs, always."),
     FaultRow("vapour_high", ("F-51", "F-52"), "Vapour escapes beside the reactor.", 30.0,
-             "% of the lower limit"),
+             "% of the lower limit", 0.0, 1000.0),
     FaultRow("vapour_sensor_lost", ("F-53",), "The vapour detector's contact is open."),
     FaultRow("vapour_sensor_stuck", ("F-53", "F-108"), "The vapour detector never trips."),
     FaultRow("estop_pressed", ("F-54",), "The emergency stop is pressed."),
@@ -154,19 +159,61 @@ FAULTS: tuple[FaultRow, ...] = (
       for name, (line, level) in DRIVEN_AS.items()),
     # supply and surroundings
     FaultRow("mains_lost", ("F-58", "F-59", "F-60", "F-61"), "The mains are off."),
-    FaultRow("mains", ("F-25",), "The mains voltage is this many times nominal.", 0.9, "times"),
+    FaultRow("mains", ("F-25",), "The mains voltage is this many times nominal.", 0.9, "times",
+             0.0, 1.5),
     FaultRow("coil_supply_lost", ("F-63",), "The supply of the relay coils has dropped."),
     FaultRow("input_noise", ("F-107",), "Each input flips at random in this share of readings.",
-             0.3, "share"),
+             0.3, "share", 0.0, 1.0),
     FaultRow("barometer_lost", ("F-103",), "The barometer gives no value."),
     FaultRow("barometer_sea_level", ("F-103",), "The barometer shows sea-level pressure."),
     FaultRow("barometer_stuck", ("F-104",), "The barometer repeats its last value."),
     FaultRow("weather", ("F-104",), "The air pressure moves by this much over eight hours.",
-             -5.0, "kPa"),
-    FaultRow("room", ("F-105", "F-106"), "The room is at this temperature.", 42.0, "degC"),
+             -5.0, "kPa", -12.0, 6.0),
+    FaultRow("room", ("F-105", "F-106"), "The room is at this temperature.", 42.0, "degC",
+             -30.0, 60.0),
 )
 
-ROWS: dict[str, FaultRow] = {row.name: row for row in FAULTS}
+# What hits the computers, their clocks, links and disk; acted out by rig_faults.py.
+RIG_FAULTS: tuple[FaultRow, ...] = (
+    FaultRow("blackout", ("F-58", "F-59", "F-60", "F-61", "F-62"),
+             "Mains and computer go off; at the end both come back and everything boots."),
+    FaultRow("controller_hangs", ("F-66", "F-68"),
+             "The controller stops looking; its output lines stay as they were."),
+    FaultRow("controller_slow", ("F-69",), "The controller ticks only this often.", 3.0, "s",
+             0.25, 60.0),
+    FaultRow("guard_hangs", ("F-67",), "The guard stops; its lines stay as they were."),
+    *(FaultRow(f"probe_{p}_{name}", rows, f"Probe {p.upper()}{sentence}", *number)
+      for p in ("a", "b") for name, rows, sentence, number in (
+          ("hangs", ("F-14",), "'s read does not return.", ()),
+          ("slow", ("F-15",), " gives a value only this often.", (4.0, "s", 1.0, 60.0)))),
+    FaultRow("clock_jump", ("F-76", "F-77"), "The wall clock jumps by this much.", 3600.0, "s",
+             -4e9, 4e9),
+    FaultRow("clock_unset", ("F-78",), "Nobody knows the time of day."),
+    FaultRow("record_fails", ("F-71", "F-72", "F-73"), "The disk stores nothing more."),
+    FaultRow("broker_gone", ("F-83", "F-91"), "The broker is gone; at the end it is back."),
+)
+
+# What the person does wrong; acted out by person.py. Shares are of what was asked for.
+PERSON_FAULTS: tuple[FaultRow, ...] = (
+    FaultRow("person_away", ("F-100",), "Nobody is at the reactor."),
+    FaultRow("person_blind", ("F-98",),
+             "Every question is answered yes at once, with nothing done and nothing looked at."),
+    FaultRow("person_resets_again", ("F-101",), "The person resets a latch again and again."),
+    FaultRow("oil_share", ("F-25", "F-45", "F-95"), "This share of the declared oil is poured.",
+             0.5, "share", 0.05, 3.0),
+    FaultRow("catalyst_share", ("F-97",), "This share of the catalyst is weighed in.", 0.5,
+             "share", 0.0, 3.0),
+    FaultRow("base_mistaken", ("F-97",), "The other base is weighed: NaOH for KOH, KOH for NaOH."),
+    FaultRow("methanol_warm", (), "The methanol for the methoxide starts this warm.", 40.0,
+             "degC", -10.0, 60.0),
+    FaultRow("pour_share", (), "The methoxide is poured in this share of the time.", 0.2,
+             "share", 0.02, 3.0),
+    FaultRow("emulsion", (), "The wash is stirred too hard: its water falls this many times "
+             "slower.", 10.0, "times", 1.0, 1000.0),
+)
+
+PLANT_ROWS: dict[str, FaultRow] = {row.name: row for row in FAULTS}
+ROWS: dict[str, FaultRow] = {row.name: row for row in (*FAULTS, *RIG_FAULTS, *PERSON_FAULTS)}
 
 
 class Faults:

@@ -209,7 +209,7 @@ class Plant(Hands, Observations):
                 separation.settle(dt_s, c, oil_c, self.level_l)
         if c.free_water_kg > 0.0 or c.suspended_water_kg > 0.0:
             misting = any(s.kind == dose.WATER for s in self.streams)
-            separation.wash(dt_s, c, oil_c, mixed, misting)
+            separation.wash(dt_s, c, oil_c, mixed, misting, self.faults.get("emulsion") or 1.0)
         if c.water_kg > 0.0:
             separation.shed_excess(dt_s, c, oil_c)
         air_l_per_min = self._air_s / dt_s * p.air_l_per_min

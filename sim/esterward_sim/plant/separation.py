@@ -153,14 +153,18 @@ class Separation:
             + c.washed_glycerol * KG_GLYCEROL / glycerol_density(t_c)
         )
 
-    def wash(self, dt_s: float, c: Contents, t_c: float, mixed: bool, misting: bool) -> None:
-        """Water and ester exchange methanol, soap, base, glycerol and water."""
+    def wash(self, dt_s: float, c: Contents, t_c: float, mixed: bool, misting: bool,
+             slower: float = 1.0) -> None:
+        """Water and ester exchange methanol, soap, base, glycerol and water.
+
+        slower: an emulsion lets its water fall this many times slower.
+        """
         fuel_kg = c.fuel_kg
         if fuel_kg <= 0.01:
             return
         if c.suspended_water_kg > 0.0 and not mixed:
             soap_ppm = c.soap * c.soap_kg_per_mol / fuel_kg * 1e6
-            fall = 1.0 - exp(-dt_s / (WATER_FALLS_S * (1.0 + soap_ppm / 1000.0)))
+            fall = 1.0 - exp(-dt_s / (WATER_FALLS_S * slower * (1.0 + soap_ppm / 1000.0)))
             fallen_kg = c.suspended_water_kg * fall
             c.suspended_water_kg -= fallen_kg
             c.free_water_kg += fallen_kg
@@ -182,6 +186,8 @@ class Separation:
         if mixed:
             soap_ppm = c.soap * c.soap_kg_per_mol / fuel_kg * 1e6
             want_kg = fuel_kg * (0.003 + 0.03 * min(1.0, soap_ppm / 4000.0))
+            if slower > 1.0:
+                want_kg = 0.8 * water_kg  # torn into drops, nearly all of it
             more_kg = min(c.free_water_kg * 0.9,
                           max(0.0, want_kg - c.suspended_water_kg) * part)
             c.free_water_kg -= more_kg
