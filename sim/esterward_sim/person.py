@@ -67,6 +67,7 @@ class Person:
         self._until_s: float | None = None
         self._can: tuple[float, float, float] | None = None  # litres, grams, s to pour over
         self._dissolved_s = 0.0
+        self._hot = False  # told last that the can was too hot
         self._resets: dict[str, int] = {}  # tries of each latch
         self._typed = 0
         self._started = False
@@ -312,8 +313,9 @@ class Person:
             return False
         can_c = self._can_c()
         cool = can_c <= METHOXIDE_C
-        if not cool or self._until_s is not None:
+        if not cool or self._hot:
             self._tell("methoxide_c", can_c)
+        self._hot = not cool
         self._until_s = self.now_s + COOLS_S
         return cool
 

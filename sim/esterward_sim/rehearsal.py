@@ -40,6 +40,7 @@ class Result:
     asked: list[str] = field(default_factory=list)
     faults: list[dict[str, Any]] = field(default_factory=list)
     flag: bool | None = None
+    showing: str = ""  # what the terminal asks at the end
     why: str = ""
     simulated_s: float = 0.0
     wall_s: float = 0.0
@@ -248,6 +249,8 @@ class Rehearsal:
                 "started_s": round(state.row_started_s, 3), "ended_s": None,
                 "outcome": state.state})
         result.flag = controller.state.flag.set
+        status = self.rig.loop.status
+        result.showing = status.prompt_text if status is not None else ""
         result.faults += [{"name": order.name, "value": order.value, "started_s": None,
                            "ended_s": None} for order in self._orders]
         result.simulated_s = self.rig.clock.time_s

@@ -17,7 +17,7 @@
     peak_oil_c = [54.3, 0.5]              # and within how many kelvin
     methanol_flag = true
     asked = ["fill", "sheet"]             # every question in the order it was first asked
-    told = ["The lid is open."]           # words that must stand in what was said
+    told = ["The lid is open."]           # words that must stand in what was said or is asked
     warned = []                           # words that must stand in the sheet's warnings
 """
 

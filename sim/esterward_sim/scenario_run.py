@@ -114,7 +114,8 @@ def compare(scenario: Scenario, result: Result, guard_latches: tuple[str, ...] =
     if must.guard_latches is not None:
         lines.append(_line("guard's latches", ", ".join(must.guard_latches) or "none",
                            ", ".join(guard_latches) or "none"))
-    said = "\n".join(_said(event.data) for event in result.events if event.kind in SAID)
+    said = "\n".join([*(_said(event.data) for event in result.events if event.kind in SAID),
+                      result.showing])
     warnings = "\n".join(batch_sheet(scenario.batch, scenario.reactor).warnings)
     for what, texts, where in (("said", must.told, said), ("warned", must.warned, warnings)):
         lines += [Line(what, repr(text), repr(text) if text in where else "never", text in where)
@@ -145,7 +146,7 @@ def _since_start(result: Result) -> list[Any]:
     for index, event in enumerate(result.events):
         if event.kind == "batch_started":
             return result.events[index:]
-    return result.events
+    return []
 
 
 def _stages(must: tuple[StageRow, ...], found: list[dict[str, Any]]) -> list[Line]:

@@ -100,7 +100,7 @@ def test_a_trip_ends_with_exit_code_one_and_names_it(folder: Path) -> None:
     (("batch.toml", "--speed", "fast"), "--speed"),
     (("batch.toml", "--speed", "nan"), "--speed"),
     (("batch.toml", "--fault", "mixer_staled@mix+600"), "did you mean mixer_stalled"),
-    (("batch.toml", "--fault", "mixer_stalled@mixing+600"), "STAGE+SECONDS"),
+    (("batch.toml", "--fault", "mixer_stalled@mixing+600"), "did you mean mix"),
     (("batch.toml", "--fault", "mixer_stalled@nan"), "seconds"),
     (("batch.toml", "--fault", "mixer_stalled"), "NAME@SECONDS"),
     (("batch.toml", "--broker", "1883"), "HOST:PORT"),
@@ -183,16 +183,81 @@ def test_a_broker_may_be_given_by_name_and_must_speak_mqtt(
         assert sorted((folder / "rehearsals").iterdir()) == before
 
 
-def test_the_faults_are_listed_with_their_rows() -> None:
-    done = esterward("rehearse", "--faults", "--json", cwd=TOP)
-    rows = json.loads(done.stdout)
-    assert done.returncode == 0 and len(rows) > 50
-    assert all(row["name"] and row["sentence"] and row["rows"] for row in rows)
-
-
 def test_the_demo_has_its_reactor_beside_its_batch_and_it_is_that_of_the_example() -> None:
     batch = TOP / "sim/scenarios/demo/batch.toml"
     beside = reactor_beside(batch)
     assert beside is not None, "the demo says no note about a file that is not there"
     _, demo = load_pair(batch, beside)
     assert demo == replace(load_reactor(REACTOR), digest=demo.digest)
+
+
+def test_the_faults_and_every_row_of_what_can_go_wrong_are_listed() -> None:
+    done = esterward("rehearse", "--faults", "--json", cwd=TOP)
+    plain = json.loads(done.stdout)
+    assert done.returncode == 0 and len(plain["faults"]) > 100 and len(plain["catalogue"]) == 108
+    assert all(row["name"] and row["sentence"] for row in plain["faults"])
+    text = esterward("rehearse", "--faults", cwd=TOP)
+    assert text.returncode == 0
+    for row in plain["catalogue"]:
+        assert f"\n{row['code']:6} {row['sentence']}\n" in text.stdout
+
+
+def test_every_wrong_fault_and_the_files_mistakes_are_one_sentence_each_at_once(
+    folder: Path,
+) -> None:
+    (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L"))
+    done = esterward("rehearse", "batch.toml", "--reactor", str(REACTOR), "--fault", "lid@dose+1",
+                     "--fault", "weather=99@mix+1", "--fault", "lid_open@dose+9-3",
+                     "--fault", "broker_gone@mix+1", cwd=folder)
+    lines = done.stderr.splitlines()
+    assert done.returncode == 2 and len(lines) == 5 and "Traceback" not in done.stderr
+    for words in ("did you mean lid_open", "-12 to 6", "end at 3 s", "--broker embedded",
+                  "vessel"):
+        assert len([line for line in lines if words in line]) == 1, words
+
+
+def test_a_scenario_tells_its_story_and_ends_with_0_or_with_1_when_it_differs(
+    folder: Path,
+) -> None:
+    text = (TOP / "sim/scenarios/float-stuck-at-the-start.toml").read_text(encoding="utf-8")
+    text = text.replace("demo/batch.toml", "batch.toml")
+    (folder / "story.toml").write_text(text)
+    done = esterward("rehearse", "--scenario", "story.toml", cwd=folder)
+    assert done.returncode == 0, done.stdout
+    assert "fault level_stuck_wet begins" in done.stdout and "DIFFERS" not in done.stdout
+    (folder / "story.toml").write_text(text.replace('state = "idle"', 'state = "running"'))
+    done = esterward("rehearse", "--scenario", "story.toml", "--json", cwd=folder)
+    plain = json.loads(done.stdout)
+    assert done.returncode == 1 and plain["ending_as_it_must"] is False
+    assert [row["what"] for row in plain["ending"] if not row["same"]] == ["batch state"]
+    assert not (folder / "rehearsals").exists()
+
+
+@pytest.mark.parametrize(("change", "words"), [
+    (("seed = 1", "seed = 1\nmood = 2"), "mood"),
+    (("seed = 1", 'person = "robot"'), "wrong-order"),
+    (("seed = 1", 'until = "mixing+3"'), "did you mean mix"),
+    (("level_stuck_wet@idle+0", "level_stuck@idle+0"), "did you mean level_stuck_wet"),
+    (("seed = 1", 'seed = "one"'), "integer"),
+    (("stages = []", 'stages = ["heat long"]'), "peak_oil_c is needed"),
+    (("stages = []", 'stages = ["heating 5 min +-1"]'), "heat 55 min +-3"),
+    (("seed = 1", "[plant]\nfat_melts = 3.0"), "fat_melts"),
+    (("seed = 1", '[reactor.site]\naltitude = "1120"'), "altitude"),
+])
+def test_a_bad_scenario_is_one_sentence_a_mistake(
+    change: tuple[str, str], words: str, folder: Path,
+) -> None:
+    text = (TOP / "sim/scenarios/float-stuck-at-the-start.toml").read_text(encoding="utf-8")
+    text = text.replace("demo/batch.toml", "batch.toml")
+    assert change[0] in text
+    (folder / "story.toml").write_text(text.replace(*change))
+    done = esterward("rehearse", "--scenario", "story.toml", cwd=folder)
+    assert done.returncode == 2 and words in done.stderr and "Traceback" not in done.stderr
+    assert len(done.stderr.splitlines()) == 1 and not done.stdout
+
+
+def test_a_scenario_stands_alone(folder: Path) -> None:
+    done = esterward("rehearse", "batch.toml", "--scenario", "story.toml", "--seed", "3", "--fault",
+                     "k1_welded@3", cwd=folder)
+    assert done.returncode == 2
+    assert "leave out BATCH, --seed, --fault." in done.stderr
