@@ -244,3 +244,17 @@ def test_no_step_of_air_however_long_dries_below_what_its_humidity_allows(
         before.append(c.all_water_kg)
     assert before == sorted(before, reverse=True) and before[-1] < before[0]
     assert separation.dried_kg == pytest.approx(before[0] - before[-1])
+
+
+def test_an_emulsion_lets_its_water_fall_far_more_slowly() -> None:
+    left = []
+    for slower in (None, 20.0):
+        plant = plant_with_oil(40.0)
+        if slower:
+            plant.faults.start("emulsion", slower)
+        plant.add_wash_water(30.0, 0.0)
+        go(plant, 600.0, mixer=True)
+        stirred_kg = plant.contents.suspended_water_kg
+        go(plant, 3600.0)
+        left.append(plant.contents.suspended_water_kg / stirred_kg)
+    assert left[0] < 0.1 < 0.7 < left[1]
