@@ -169,8 +169,8 @@ class Rig:
         self.said("Held (the controller was stopped")
         self.said("methanol flag set", "guard")
         time.sleep(1.2)  # a press counts only if the buttons were seen up before it
-        self.press_until("Is all methanol out", "green", seconds=2.8)
-        self.press_until("methanol flag cleared", "green", "blue", seconds=6.0)
+        self.press_until("Is all methanol out", "green", seconds=3.5)
+        self.press_until("methanol flag cleared", "green", "blue", seconds=6.6)
         for what in LOADS:
             self.wait(what, True)
 
