@@ -135,6 +135,8 @@ class Controller:
         remote_hold = self._requests(snapshot, log)
         wish = self._wish(snapshot, seen, self._answers(gestures), new_probe, remote_hold, log)
         granted = self._gate(seen, wish, gestures, snapshot.stored, log)
+        if any(event.kind == "alarm_raised" for event in log.events):
+            state.buttons.spend_blue()
         outputs = self._outputs(granted, wish, dt_s, log)
         self.outputs = outputs
         state.commanded = [getattr(outputs, name) for name in OUTPUT_NAMES]

@@ -44,6 +44,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (["--reactor", "pins.toml"], "lamp = 14"),
     (["--record", "nowhere/at/all.sqlite"], "no record can be kept here"),
     (["--record", "notes.sqlite"], "not a record"),
+    # A disk that takes no file, for root too.
+    (["--record", "/proc/lot.sqlite"], "--record /proc/lot.sqlite: the record cannot be written"),
 ])
 def test_bad_input_is_one_sentence_and_exit_2(folder: Path, args: list[str], words: str) -> None:
     runtime = [] if "--runtime" in args else ["--runtime", "rt"]

@@ -81,8 +81,8 @@ def _silent(bench: Bench) -> None:
     bench.guard_at_s = bench.now_s
 
 
-def _apart_flags(bench: Bench) -> None:
-    bench.guard_changes["flag"] = not bench.controller.state.flag.set
+def _guard_flag(level: bool) -> Callable[[Bench], None]:
+    return lambda bench: bench.guard_changes.update(flag=level)
 
 
 def _clock(bench: Bench) -> None:
@@ -107,7 +107,8 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "probe A not a number": _gone("probe_a", float("nan")), "probes 3 K apart": _apart,
     "probes 3 K apart for long": _apart, "guard silent": _silent,
     "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
-    "flags apart": _apart_flags, "trip limit": _trip, "record cannot store": _record,
+    "guard says methanol": _guard_flag(True), "guard says no methanol": _guard_flag(False),
+    "trip limit": _trip, "record cannot store": _record,
     "black pressed": _black(1), "black held": _black(6), "hold asked from afar": _asked("hold"),
     "start asked from afar": _asked("start"), "nobody for an hour": _nobody,
     "lid open": _input("lid_closed", False), "drain open": _input("drain_closed", False),

@@ -108,3 +108,18 @@ def test_a_press_held_over_a_hold_does_not_run_the_pump_when_filling_goes_on(
         filling.tick()
         ran = ran or pumps(filling)
     assert filling.state == "running" and not ran
+
+
+def test_a_pump_that_draws_air_while_filling_trips_nothing_but_does_when_it_mixes(
+    filling: Bench,
+) -> None:
+    filling.override["mixer_proof"] = False
+    filling.buttons["green"] = True
+    filling.ticks(40)
+    assert pumps(filling) and filling.controller.state.safety.latches == []
+    filling.buttons["green"] = False
+    filling.ticks(3)
+    filling.press("blue")
+    filling.hold_green()
+    filling.ticks(9)
+    assert filling.controller.state.safety.latches == ["mixer"] and not pumps(filling)

@@ -113,6 +113,9 @@ def _on_board(stack: ExitStack, files: Files, batch_path: Path | None, record_pa
         raise Refused(f"--runtime {runtime}: the lock cannot be made ({error.strerror}); name a "
                       "folder you may write.") from None
     try:
+        if journal.fault:  # nothing of this run would ever count as stored
+            raise Refused(f"--record {record_path}: {journal.fault}; mend that, or name a file "
+                          "that can be written.")
         controller = controller_of(files, journal.found, batch_path, learnt_of(record_path))
         relays = LeasedRelays.open(factory, lines)
     except (Refused, board.BoardMissing, OutputRefused) as error:

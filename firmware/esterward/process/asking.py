@@ -72,7 +72,7 @@ def ask(state: ProcessState, facts: Facts, row: Step, world: World,
             log.add("prompt_opened", prompt=WAITS, text=text)
     if name == state.asked:
         return
-    state.asked = name
+    state.asked, state.gate_number = name, 0  # what was answered before is of another moment
     if name and name != START_QUESTION:
         state.asked_text = PROMPTS[name].text.format_map(words())
         log.add("prompt_opened", prompt=name, text=state.asked_text)

@@ -41,6 +41,7 @@ RESTART_S: Final = 60.0
 STORE_S: Final = 10.0
 SECOND_DOSES: Final = 2
 MIXING_STEPS: Final = ("mix.run", "check.ask")
+STATEMENTS: Final = ("wash.statement", "dry.statement")
 REST_STARTS: Final = ("settle.between", "settle.first", "wash.stand", "dewater.stand")
 
 
@@ -280,7 +281,7 @@ class Process:
             state.washes_done += 1
         if to_step == "wash.water":
             state.evidence.clear()
-        if state.step == "wash.statement" and self.facts.flag_cleared:
+        if state.step in STATEMENTS and self.facts.flag_cleared:
             state.methanol_in = False
 
     def _enter(self, step: str, world: World, log: EventLog, first: bool = False) -> None:

@@ -145,7 +145,10 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
     Step("dry.run", "dry the fuel", heat="dry", mixer=True, air=True, timer="dry",
          new_row=True, next=(("time_met", "dry.ask"),)),
     Step("dry.ask", "check whether it is dry", prompt="dry", next=(
-        ("yes", "store.check"), ("no", "dry.run"))),
+        ("yes", "store.check"), ("no & flag_cleared", "dry.run"), ("no", "dry.statement"))),
+    # "Not yet" at the first statement dried without heat; what is still wet is asked about again.
+    Step("dry.statement", "say whether the methanol is out", prompt="washed", next=(
+        ("flag_cleared", "dry.run"), ("no", "dry.run"))),
 
     Step("store.check", "check the fuel", prompt="fuel_check", next=(("yes", "store.label"),)),
     Step("store.label", "filter, label, store", prompt="label", next=(("yes", DONE),)),

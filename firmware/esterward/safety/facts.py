@@ -67,7 +67,7 @@ class SafetyFacts:
     mixer_rests: bool = False
     element_rests: bool = False
     k2_rests: bool = False
-    # conditions: when a fault may be raised; never stays False
+    # conditions: when a fault may be raised; never stays False, always stays True
     energised: bool = False
     heating: bool = False
     mixing: bool = False
@@ -76,7 +76,9 @@ class SafetyFacts:
     known: bool = False
     heard: bool = False
     energised_flag: bool = False
+    guarded: bool = False        # a rig level with a guard
     never: bool = False
+    always: bool = True
 
 
 @dataclass(slots=True)
@@ -180,7 +182,7 @@ def prove(
 ) -> None:
     """Fill every fact of this tick (not the conditions)."""
     guard, inputs, out = seen.guard, seen.inputs, seen.commanded
-    facts.guard_heard = seen.heard
+    facts.guard_heard, facts.guarded = seen.heard, reactor.rig_level != "watch"
     facts.guard_enables = not state.refused_s > limits.GUARD_SILENT_S
     facts.guard_agrees = (
         guard is not None and guard.hash == reactor.digest
@@ -189,7 +191,9 @@ def prove(
     _prove_inputs(facts, state, seen, reactor, hand_pump)
     _prove_temperature(facts, state, seen, reactor)
     proof = facts.mixer_proven
-    facts.mixer_starts = not state.unproven_s >= limits.MIXER_START_S
+    # A pump run by hand to fill draws air first and last; the hand is its proof.
+    facts.mixer_starts = (not state.unproven_s >= limits.MIXER_START_S
+                          or (hand_pump and inputs is not None and inputs.k1_open))
     facts.mixer_rests = inputs is not None and not out.mixer and not inputs.mixer_proof
     facts.mixer_stops = not (state.mixer_off_s >= limits.MIXER_STOP_S
                              and inputs is not None and inputs.mixer_proof)

@@ -40,6 +40,7 @@ PRESSURES_APART_S: Final = 60.0       # [design]
 # [design] older, it counts as no barometer. A violent fall of the air pressure is 1 kPa an hour
 # (from memory), so in ten minutes it stays within the 1 kPa that is left for a barometer anyway.
 BAROMETER_AGE_S: Final = 600.0
+TOLD_AT_REST_S: Final = 60.0          # [design] a silence that stops nothing: after a restart too
 RECORD_FAULT_S: Final = 10.0          # [design] what cannot be stored in this time is a fault
 TICK_GAP_S: Final = 2.0               # [design] a slower tick grants no heat
 UNCLEAN_STARTS: Final = 3             # [F-62] within 30 min lock the controller out

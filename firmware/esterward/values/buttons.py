@@ -87,9 +87,13 @@ class Buttons:
 
         Black asks for less energy and answers nothing, so it always keeps its meaning.
         """
-        for button in (self.green, self.blue):
-            button.spent = button.since_s is not None
+        self.green.spent = self.green.since_s is not None
+        self.spend_blue()
         self.both_spent = self.both_since_s is not None
+
+    def spend_blue(self) -> None:
+        """An alarm is raised: a blue press begun before was not meant to acknowledge it."""
+        self.blue.spent = self.blue.since_s is not None
 
 
 def _step_one(button: Button, level: bool, now_s: float, held_s: float) -> str:
