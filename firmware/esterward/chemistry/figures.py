@@ -137,7 +137,7 @@ def figures(batch: Batch, reactor: Reactor | None) -> Figures:
     acid = titration.acid_value_mg_koh_per_g(
         pure, batch.catalyst_kind, batch.oil_density_kg_per_l) if pure is not None else None
     ceiling, highest, setpoint = _setpoint(batch, reactor)
-    loss = _loss(reactor)
+    loss = None if reactor is None else reactor_loss_w_per_k(reactor)
     coasting = _coast(batch, reactor, spirit, setpoint, loss)
     dip = reactor.dipstick if reactor is not None else ()
     return Figures(
@@ -221,9 +221,8 @@ def _setpoint(
     return here, highest, min(wanted, highest)
 
 
-def _loss(reactor: Reactor | None) -> float | None:
-    if reactor is None:
-        return None
+def reactor_loss_w_per_k(reactor: Reactor) -> float:
+    """What the vessel loses, as forecasts and simulator take it: measured, of its lagging, told."""
     if reactor.measured_loss_w_per_k is not None:
         return reactor.measured_loss_w_per_k
     if reactor.lagging_mm is None or not reactor.vessel_l > 0.0:

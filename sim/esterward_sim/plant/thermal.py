@@ -3,7 +3,7 @@
 The element has its own heat capacity and hands its heat to the liquid by its surface (stirred
 or still) or, uncovered, to the headspace. Mixed, the two zones are one; still, the zone below
 the element lags behind and a warm zone below rises by itself. The wall stands between liquid
-and room so that the whole loss equals the reactor's loss_w_per_k. Ledger: every joule that
+and room so that the whole loss equals figures.reactor_loss_w_per_k. Ledger: every joule that
 came, went or is stored.
 """
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from math import exp
 
+from esterward.chemistry.figures import reactor_loss_w_per_k
 from esterward.values.reactor import Reactor
 from esterward_sim.plant.parameters import (
     ELEMENT_J_PER_K_W,
@@ -34,11 +35,8 @@ class Thermal:
     """
 
     def __init__(self, reactor: Reactor, p: Parameters, start_c: float) -> None:
-        element_w, vessel_l, loss_w_per_k = (
-            reactor.element_w, reactor.vessel_l, reactor.loss_w_per_k
-        )
-        if reactor.measured_loss_w_per_k is not None:
-            loss_w_per_k = reactor.measured_loss_w_per_k
+        element_w, vessel_l = reactor.element_w, reactor.vessel_l
+        loss_w_per_k = reactor_loss_w_per_k(reactor)
         self.element_j_per_k = (ELEMENT_J_PER_K_W * element_w if p.element_j_per_k is None
                                 else p.element_j_per_k)
         self._stirred_w_per_k = element_w / p.element_rise_k
