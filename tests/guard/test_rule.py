@@ -191,6 +191,22 @@ def test_warm_hold_needs_the_second_cut_out_proven_closed() -> None:
         assert bench.cycle().enable is enabled
 
 
+@pytest.mark.parametrize("changes", [
+    {"rig_level": "small"}, {"warm_hold": False}, {"fitted": OPTIONAL_INPUTS[:-1]}])
+def test_warm_hold_needs_the_full_rig_with_all_of_it_and_the_word_for_it(
+    changes: dict[str, Any],
+) -> None:
+    full = replace(REACTOR, rig_level="full", warm_hold=True, fitted=OPTIONAL_INPUTS)
+    assert rule.config_of(full).warm_hold
+    assert not rule.config_of(replace(full, **changes)).warm_hold
+
+
+def test_the_report_carries_the_pressure_behind_the_limit_or_none() -> None:
+    assert Bench().cycle().report.pressure_kpa == KPA
+    nowhere = Bench(replace(REACTOR, altitude_m=None))
+    assert nowhere.cycle().report.pressure_kpa is None
+
+
 def test_the_lid_counts_when_fitted_and_the_flag_is_set() -> None:
     lidded = replace(REACTOR, fitted=("lid_closed",))
     for closed, enabled in ((True, True), (False, False), (None, False)):
@@ -371,3 +387,47 @@ def test_a_message_cannot_loosen_a_limit() -> None:
     bench.message.update(trip_c=500.0)
     bench.state.good_c = bench.c = GUARD_TRIP_C
     assert not bench.cycle().enable
+
+
+def believed(*readings: float) -> float | None:
+    """What the guard holds for true after these conversions, one a second, from 50 degC."""
+    bench = Bench()
+    for c in readings:
+        bench.c = c
+        bench.cycle(4)
+    return bench.state.good_c
+
+
+def test_a_step_is_believed_once_three_conversions_agree_and_never_when_they_do_not() -> None:
+    assert believed(50.0, 55.0) == 55.0
+    bench = Bench()
+    for _ in range(rule.PROBE_CONFIRM - 1):
+        bench.c = 55.125
+        bench.cycle()
+        assert bench.state.good_c == 50.0
+    bench.cycle()
+    assert bench.state.good_c == 55.125
+    bench = Bench()
+    for c in (60.0, 70.0, 60.0, 70.0, 60.0, 70.0):
+        bench.c = c
+        bench.cycle()
+    assert bench.state.good_c == 50.0
+
+
+@pytest.mark.parametrize(("c", "taken"), [
+    (-20.0, True), (-20.0625, False), (125.0, True), (125.0625, False), (math.nan, False)])
+def test_the_ends_of_the_believable_range_belong_to_it(c: float, taken: bool) -> None:
+    state = rule.GuardState()
+    rule._take_probe(state, ProbeReading(c, 10.0), 10.0)
+    assert (state.good_c == c) is taken
+
+
+def test_a_tenth_of_a_kilopascal_moves_the_limit() -> None:
+    bench = Bench(replace(REACTOR, barometer=True))
+    bench.barometer_kpa = 88.0
+    first = bench.cycle().report
+    bench.barometer_kpa = 87.9
+    second = bench.cycle().report
+    assert first.trip_c is not None and second.trip_c == first.trip_c  # flag clear: no matter
+    assert first.pressure_kpa is not None and second.pressure_kpa is not None
+    assert second.pressure_kpa == pytest.approx(first.pressure_kpa - 0.1)
