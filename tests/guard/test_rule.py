@@ -351,6 +351,7 @@ def test_only_both_buttons_and_the_controllers_word_together_clear_the_flag() ->
     both.press(6.0, "green", "blue")
     both.message["flag"] = False
     assert not both.cycle(4).report.flag
+    assert json.loads(both.written[-1])["flag"] is False, "and the file says so too"
 
 
 def test_latches_survive_in_the_file_and_are_reset_one_at_a_time_with_the_cause_gone() -> None:
@@ -390,11 +391,11 @@ def test_a_message_cannot_loosen_a_limit() -> None:
 
 
 def believed(*readings: float) -> float | None:
-    """What the guard holds for true after these conversions, one a second, from 50 degC."""
+    """What the guard holds for true after these conversions, from 50 degC."""
     bench = Bench()
     for c in readings:
         bench.c = c
-        bench.cycle(4)
+        bench.cycle()
     return bench.state.good_c
 
 
@@ -431,3 +432,11 @@ def test_a_tenth_of_a_kilopascal_moves_the_limit() -> None:
     assert first.trip_c is not None and second.trip_c == first.trip_c  # flag clear: no matter
     assert first.pressure_kpa is not None and second.pressure_kpa is not None
     assert second.pressure_kpa == pytest.approx(first.pressure_kpa - 0.1)
+
+
+def test_two_that_know_no_pressure_agree_and_one_that_does_disagrees_after_a_minute() -> None:
+    bench = Bench(replace(REACTOR, altitude_m=None))
+    bench.message["pressure_kpa"] = None
+    assert bench.cycle(300).enable
+    bench.message["pressure_kpa"] = KPA
+    assert not bench.cycle(300).enable and bench.state.latches == ["disagreement"]

@@ -184,6 +184,25 @@ def test_a_demand_to_stop_is_obeyed_at_once_whatever_else_is_true(
         assert edge.new == (edge.old[0], to), edge
 
 
+@pytest.mark.parametrize(("old", "fact", "new"), [
+    ("idle", "start_ready", "running"), ("pausing", "off_proven", "paused"),
+    ("paused", "press", "running"), ("paused", "pause_over", "holding"),
+    ("holding", "off_proven", "held"), ("held", "release", "restarting"),
+    ("restarting", "restart_ready", "running"), ("restarting", "restart_overdue", "holding"),
+    ("stopping", "off_proven", "stopped"), ("aborting", "off_proven", "aborted"),
+    ("aborted", "latches_clear", "held"),
+])
+def test_each_state_goes_on_when_its_own_fact_comes(
+    old: str, fact: str, new: str, space: Space,
+) -> None:
+    for step, state in space.nodes:
+        if state == old:
+            goes_on = move(space.process, space.world, (step, old), frozenset({fact}))
+            assert goes_on[1] == new
+            assert goes_on[0] == ("dose.gate" if (step, new) == ("dose.pour", "running")
+                                  else step)
+
+
 def test_every_state_on_the_way_ends_by_the_clock_alone(space: Space) -> None:
     for step, state in space.nodes:
         if state not in ENDING:
