@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -64,7 +65,7 @@ def _spread(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]
             address: str) -> Iterator[list[Tried]]:
     """The pieces over the machines of a dask scheduler; each needs esterward installed."""
     try:
-        import distributed
+        distributed: Any = import_module("distributed")  # with or without it mypy says the same
     except ModuleNotFoundError:
         raise Refused('--scheduler: the package distributed is missing; pip install '
                       '"esterward[trials]" brings it.') from None
