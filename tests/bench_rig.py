@@ -20,7 +20,7 @@ from typing import Any
 from esterward.guard import prepared
 from esterward.record.journal import Journal
 from esterward.settings.files import load_reactor
-from esterward.tick import ControllerState
+from esterward.state import ControllerState
 from esterward.values.events import EventLog
 from esterward.values.outputs import SAFE
 from esterward.values.plain import to_plain

@@ -9,17 +9,16 @@ What it refuses to know: drivers, sockets, files, the time of day as anything bu
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final
 
 from esterward.chemistry import boiling
 from esterward.chemistry.sheet import Sheet, batch_sheet
 from esterward.process.control import Process
 from esterward.process.observations import CHANGES_SHEET, batch_with, refusal, take
-from esterward.process.prompts import CLEAR_QUESTION, PROMPTS, START_QUESTION
-from esterward.process.sequence import BATCH_STATES
+from esterward.process.prompts import CLEAR_QUESTION, PROMPTS
 from esterward.process.stages import STEPS
-from esterward.process.state import ProcessState, Wish, World
+from esterward.process.state import Wish, World
 from esterward.process.words import words
 from esterward.safety import alarms, gate
 from esterward.safety import facts as proof
@@ -27,45 +26,22 @@ from esterward.safety import flag as methanol
 from esterward.safety import limits as safety_limits
 from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS, Interlock
-from esterward.safety.pressure import PressureState
-from esterward.safety.state import SafetyState
 from esterward.safety.state import restarted as safety_restarted
+from esterward.state import ControllerState, state_of
 from esterward.values import buttons, requests
 from esterward.values.batch import Batch
 from esterward.values.events import Event, EventLog
 from esterward.values.messages import ControllerReport
 from esterward.values.outputs import OUTPUT_NAMES, SAFE, Outputs
-from esterward.values.plain import from_plain as build
 from esterward.values.plain import to_plain as plain
 from esterward.values.reactor import Reactor
 from esterward.values.readings import Inputs
 from esterward.values.snapshot import Snapshot
 
-STATE_VERSION: Final = 1
 CHIRP_S: Final = 2.0
 CHECKPOINT_S: Final = 60.0
 RUNNING_STATES: Final = ("running", "pausing", "paused", "holding", "restarting", "stopping",
                          "aborting")
-
-
-@dataclass(slots=True)
-class ControllerState:
-    """Everything the controller remembers."""
-
-    version: int = STATE_VERSION
-    ticks: int = 0
-    last_s: float | None = None
-    last_event: int = 0
-    flag: methanol.FlagState = field(default_factory=methanol.FlagState)
-    buttons: buttons.Buttons = field(default_factory=buttons.Buttons)
-    green_down: bool = True      # until seen up: a stuck button is nobody
-    presence_press: bool = False
-    pressure: PressureState = field(default_factory=PressureState)
-    process: ProcessState = field(default_factory=ProcessState)
-    safety: SafetyState = field(default_factory=SafetyState)
-    commanded: list[bool] = field(default_factory=lambda: [False] * len(OUTPUT_NAMES))
-    chirp_s: float = 0.0
-    checkpoint_age_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,12 +385,4 @@ class Controller:
 def from_plain(reactor: Reactor, batch: Batch, whole: dict[str, Any],
                interlocks: tuple[Interlock, ...] = INTERLOCKS) -> Controller:
     """Rebuild a controller; ValueError when the plain state is of another version or shape."""
-    if not isinstance(whole, dict) or whole.get("version") != STATE_VERSION:
-        raise ValueError(f"a controller state of version {STATE_VERSION} was expected")
-    state = build(ControllerState, whole)
-    process, safety = state.process, state.safety
-    if (process.step not in STEPS or process.state not in BATCH_STATES
-            or process.asked not in ("", START_QUESTION, *PROMPTS)
-            or not {*safety.latches, *safety.alarms} <= set(FAULTS)):
-        raise ValueError("a controller state names a step, question or fault that is not known")
-    return Controller(reactor, batch, state, interlocks)
+    return Controller(reactor, batch, state_of(whole), interlocks)

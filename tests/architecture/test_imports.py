@@ -15,7 +15,7 @@ import pytest
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 STDLIB = sys.stdlib_module_names
 IMPURE = {"time", "threading", "asyncio", "os", "socket", "subprocess", "logging", "random"}
-PURE = ("values", "chemistry", "process", "safety", "guard.rule", "tick", "status")
+PURE = ("values", "chemistry", "process", "safety", "guard.rule", "state", "tick", "status")
 # Who may import what of esterward, beside itself. cli may import everything.
 MAY = {
     "values": (),
@@ -24,7 +24,8 @@ MAY = {
     "safety": ("values", "chemistry"),
     "guard.rule": ("values", "chemistry"),
     "guard": ("values", "chemistry.boiling", "hardware", "guard"),
-    "tick": ("values", "chemistry", "process", "safety"),
+    "state": ("values", "process", "safety"),
+    "tick": ("values", "chemistry", "process", "safety", "state"),
     "status": ("values", "chemistry", "process", "safety", "tick"),
     "loop": ("values", "tick", "status"),
     "settings": ("values", "chemistry", "safety.limits"),
@@ -38,7 +39,8 @@ LIBRARIES = {
     "gpiozero": "hardware", "w1thermsensor": "hardware", "lgpio": "hardware",
     "paho": "telemetry",
 }
-STANDARD_ONLY = ("values", "chemistry", "process", "safety", "guard", "tick", "status", "loop")
+STANDARD_ONLY = ("values", "chemistry", "process", "safety", "guard", "state", "tick",
+                 "status", "loop")
 
 
 def modules() -> list[tuple[str, Path]]:

@@ -6,7 +6,6 @@ import json
 import sqlite3
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -312,110 +311,6 @@ def test_a_record_is_read_while_a_controller_writes_it(run: Run, tmp_path: Path)
             shown = json.loads(run("record", "show", str(path), "--events", "--json").out)
             assert shown["events"][-1]["number"] == journal.stored
     journal.close(5100.0)
-
-
-# -- telling the controller --------------------------------------------------------------------
-
-class Answering:
-    """A controller reduced to its record: takes requests, answers each with an event."""
-
-    def __init__(self, path: Path, answer: str) -> None:
-        self.journal = Journal(path, boot="boot", now_s=0.0)
-        self.answer, self.taken, self.over = answer, [], threading.Event()  # type: ignore[var-annotated]
-        self.thread = threading.Thread(target=self._work)
-
-    def __enter__(self) -> Answering:
-        self.thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.over.set()
-        self.thread.join()
-        self.journal.close(1e6)
-
-    def _work(self) -> None:
-        now_s = 0.0
-        while not self.over.wait(0.02):
-            now_s += 1.0
-            events = []
-            for request in self.journal.take_requests():
-                self.taken.append(request)
-                data = {"id": request.id} | ({"why": "no batch"} if self.answer == "refused"
-                                             else {})
-                events.append(Event(self.journal.stored + 1, 0.0, f"request_{self.answer}", data))
-            self.journal.add(Snapshot(now_s, "boot", True, None, ProbeReading(20.0, 0.0), None,
-                                      None, 0), SAFE, tuple(events),
-                             "state" if events else None)
-            self.journal.step(now_s)
-
-
-def test_add_hands_a_reading_to_the_running_controller(run: Run, tmp_path: Path) -> None:
-    path = tmp_path / "record.sqlite"
-    with Answering(path, "accepted") as controller:
-        ran = run("record", "add", "titration 3.0 mL")
-    assert (ran.code, ran.err) == (0, "")
-    assert ran.out == ("The controller has it. If it asks, hold green at the reactor so that it "
-                       "counts.\n")
-    (request,) = controller.taken
-    assert (request.kind, request.source, request.name, request.value) == (
-        "observe", "local", "titration_ml", 3.0)
-
-
-def test_a_refusal_of_the_controller_is_told_with_its_reason(run: Run, tmp_path: Path) -> None:
-    with Answering(tmp_path / "record.sqlite", "refused"):
-        ran = run("record", "add", "oil 118 L", "--json")
-    told = json.loads(ran.out)
-    assert (ran.code, told["outcome"], told["why"]) == (1, "refused", "no batch")
-
-
-def test_reset_hands_over_the_code_and_the_reason(run: Run, tmp_path: Path) -> None:
-    with Answering(tmp_path / "record.sqlite", "accepted") as controller:
-        assert run("record", "reset", "e-stop", "--why", "  knob  released ").code == 0
-    (request,) = controller.taken
-    assert (request.kind, request.name, request.text) == ("reset", "e-stop", "knob released")
-
-
-@pytest.mark.parametrize(("arguments", "why"), [
-    (["add", "titration 3.0 L"], "mL"),
-    (["add", "titration"], "titration"),
-    (["add", "titration nan mL"], "titration"),
-    (["add", "magic 3 mL"], "not something that can be told"),
-    (["reset", "no-such-code", "--why", "because"], "there is no fault"),
-    (["reset", "e-stop"], "the reason is missing"),
-    (["reset", "e-stop", "--why", "  "], "the reason is missing"),
-    (["reset", "e-stop", "--why", "x" * 300], "too long"),
-    (["reset", "e-stop", "--why", "a\x1b[2Jb"], "the reason is missing"),
-])
-def test_bad_words_are_refused_and_nothing_is_told(run: Run, tmp_path: Path,
-                                                   arguments: list[str], why: str) -> None:
-    with Answering(tmp_path / "record.sqlite", "accepted") as controller:
-        ran = run("record", *arguments)
-        time.sleep(0.1)
-    assert (ran.code, ran.out, controller.taken) == (2, "", [])
-    assert why in ran.err
-
-
-def test_nothing_is_told_when_no_controller_runs(run: Run, tmp_path: Path) -> None:
-    path = tmp_path / "record.sqlite"
-    tell(path)
-    before = path.read_bytes()
-    ran = run("record", "add", "titration 3.0 mL", "--file", str(path))
-    assert (ran.code, ran.err) == (2, f"{path}: no controller is running on this record, so "
-                                      "nothing was told; start esterward run first.\n")
-    assert path.read_bytes() == before
-
-
-def test_what_no_controller_takes_in_time_is_withdrawn(
-        run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("esterward.cli.record.WAIT_S", 0.3)
-    path = tmp_path / "record.sqlite"
-    journal = Journal(path, boot="boot", now_s=0.0)  # it never steps
-    ran = run("record", "add", "titration 3.0 mL")
-    assert ran.code == 1
-    assert "nothing was told" in ran.out
-    journal.step(1.0)
-    assert journal.take_requests() == ()
-    journal.close(2.0)
 
 
 def test_show_works_as_a_process_of_its_own(tmp_path: Path) -> None:

@@ -11,7 +11,8 @@ import pytest
 from esterward.cli.errors import Refused
 from esterward.cli.run_start import NO_BATCH, Files, controller_of, load
 from esterward.record.resume import NOTHING, Found
-from esterward.tick import Controller, ControllerState
+from esterward.state import ControllerState
+from esterward.tick import Controller
 from esterward.values.outputs import SAFE
 from esterward.values.plain import to_plain
 from harness import BATCH, REACTOR, Bench

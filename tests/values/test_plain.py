@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from esterward.tick import ControllerState
+from esterward.state import ControllerState
 from esterward.values.plain import from_plain, to_plain
 from harness import Bench
 

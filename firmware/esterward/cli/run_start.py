@@ -23,7 +23,8 @@ from esterward.record.read import newest, read_documents
 from esterward.record.resume import Found
 from esterward.record.schema import BadRecord
 from esterward.safety.state import SafetyState
-from esterward.tick import Controller, ControllerState, from_plain
+from esterward.state import ControllerState, state_of
+from esterward.tick import Controller
 from esterward.values.batch import Batch
 from esterward.values.plain import from_plain as build
 from esterward.values.plain import to_plain
@@ -147,8 +148,9 @@ def _state_of(found: Found) -> tuple[ControllerState, str]:
         begun = bool(found.last_number or found.renamed) or not found.clean
         return ControllerState(), found.why if begun else ""
     try:
-        # Through a controller, so that it is checked in the same way that it will be used.
-        return from_plain(Reactor(), Batch(), json.loads(found.checkpoint)).state, ""
+        state = state_of(json.loads(found.checkpoint))
+        Controller(Reactor(), Batch(), state)  # checked in the same way that it will be used
+        return state, ""
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         return ControllerState(), f"the saved state cannot be used ({error})"[:200]
 

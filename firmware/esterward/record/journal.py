@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from esterward.record import inbox
+from esterward.record.folding import fold, tidy
 from esterward.record.lock import InUse, Lock, is_ours
 from esterward.record.resume import (
     NOTHING,
@@ -181,7 +182,7 @@ class Journal:
             while self._session and self._connection is not None:
                 if not (self._ticks or self._events or self._state):
                     self._mark("stop", now_s, wall_s)
-                    self._fold(self._connection)
+                    fold(self._connection)
                     break
                 self._write(now_s)
         self._disconnect()
@@ -227,7 +228,7 @@ class Journal:
         connection = self._connection = self._connected()
         connection.execute("PRAGMA busy_timeout=3000")  # somebody may be reading just now
         sync_folder(self.path)
-        self._fold(connection)
+        fold(connection)
         number = last_number(connection)
         if damage:
             self.found = Found(None, damage, False, 1, number, None, renamed)
@@ -237,7 +238,7 @@ class Journal:
         lock.promise(number, both=True)
         self._session = self._mark("start", now_s, wall_s, last_seen_s(connection)[1], renamed)
         # So that the file itself says "started": a log lost later then shows.
-        self._fold(connection)
+        fold(connection)
         connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
         self._trace_seq = head(connection, "trace")[0]
         self._checkpoint_seq = head(connection, "checkpoints")[0]
@@ -306,7 +307,7 @@ class Journal:
         self._busy_since_s = float("inf")
         self._commits += 1
         if self._commits % FOLD_COMMITS == 0:
-            self._tidy()
+            tidy(connection, self._trace_bytes)
 
     def _confirmed(self, attempt: _Attempt) -> None:
         """The attempt is on the disk: promise its number, then let go of it."""
@@ -317,20 +318,6 @@ class Journal:
         if self._state is not None and self._state[1] <= attempt.number:
             self._state = None
         self.stored = attempt.number
-
-    def _tidy(self) -> None:
-        """Fold the log into the file, and let the oldest of the trace go when it is too big."""
-        connection = self._connection
-        assert connection is not None
-        connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
-        (pages,) = connection.execute("PRAGMA page_count").fetchone()
-        (free,) = connection.execute("PRAGMA freelist_count").fetchone()
-        (size,) = connection.execute("PRAGMA page_size").fetchone()
-        if (pages - free) * size > self._trace_bytes:
-            connection.execute(
-                "DELETE FROM trace WHERE seq <= (SELECT min(seq) + (max(seq) - min(seq)) / 10 "
-                "FROM trace) AND seq < (SELECT max(seq) FROM trace)"
-            )
 
     def _connected(self) -> sqlite3.Connection:
         connection = self._connect(self.path)
@@ -346,19 +333,13 @@ class Journal:
                                            real(wall_s), real(ran_s), text), before)
         return seq + 1
 
-    def _fold(self, connection: sqlite3.Connection) -> None:
-        """Write the whole log into the file and confirm it; OperationalError when it cannot."""
-        (busy, _, _) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-        if busy:
-            raise sqlite3.OperationalError("the record is being read")
-
     def _reopen(self) -> None:
         """After trouble: a new connection, everything in the file confirmed anew, then go on."""
         connection = self._connected()
         try:
             # A failed fsync may have left pages that look written and are not. Folding writes
             # every row of the log to another place and asks the disk to confirm that.
-            self._fold(connection)
+            fold(connection)
             there = (head(connection, "trace")[0], last_number(connection))
             self._checkpoint_seq = head(connection, "checkpoints")[0]
             attempt, self._attempt = self._attempt, None

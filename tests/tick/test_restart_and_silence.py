@@ -1,0 +1,111 @@
+"""What outlives a restart, and what a silent barometer or guard of another boot counts for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from esterward.chemistry import boiling
+from esterward.safety.plausibility import ProbeJudge
+from esterward.safety.state import SafetyState
+from harness import REACTOR, Bench
+
+
+@pytest.fixture
+def heating() -> Bench:
+    bench = Bench()
+    bench.to_heating()
+    return bench
+
+
+def test_after_a_restart_a_heating_batch_is_held_with_everything_off(heating: Bench) -> None:
+    other = heating.copy()
+    other.controller.restarted("power came back", 0)
+    other.boot = "b1"
+    decision = other.ticks(30)
+    assert other.state == "held"
+    assert not decision.outputs.k2_wanted and not decision.outputs.k1
+
+
+def test_a_restart_keeps_latches_and_doubts_and_forgets_every_proof(heating: Bench) -> None:
+    state = heating.controller.state
+    state.safety.latches.append("level")
+    state.safety.apart_noted, state.safety.alarm_rest_s = True, 300.0
+    state.safety.probe_b.stuck, state.safety.probe_b.stuck_c = True, 30.0
+    state.safety.reasons_age_s["k1-welded"] = 3.0
+    state.process.timers.heat_off_s = state.process.timers.at_target_s = 500.0
+    assert state.safety.wet_s > 10.0 and state.safety.proven_s > 60.0
+    assert state.safety.effects.paid_k > 0.0 and state.safety.mixer_on_s > 0.0
+    heating.controller.restarted("power came back", 0)
+    after, believed_c = state.safety, state.safety.probe_a.good_c
+    assert after == SafetyState(
+        latches=["level"], resets={"e-stop": 1}, pending_number=after.pending_number,
+        apart_noted=True,
+        alarm_rest_s=300.0, probe_a=ProbeJudge(good_c=believed_c),
+        probe_b=ProbeJudge(good_c=after.probe_b.good_c)) and believed_c is not None
+    assert state.process.timers.heat_off_s == state.process.timers.at_target_s == 0.0
+
+
+@pytest.mark.parametrize("last_kpa", [87.0, 83.0])
+def test_a_barometer_that_dies_counts_as_none_after_ten_minutes(last_kpa: float) -> None:
+    bench = Bench(replace(REACTOR, barometer=True))
+    bench.barometer_kpa = last_kpa
+    bench.ticks(3)
+    with_it, without = boiling.limits(1120.0, last_kpa), boiling.limits(1120.0)
+    assert bench.controller.limits == with_it
+    bench.barometer_kpa = None
+    bench.ticks(600)
+    assert bench.controller.limits == with_it and "note" not in bench.kinds()
+    bench.ticks(1)
+    old = min(with_it, without, key=lambda found: found.alarm_c)
+    assert bench.controller.limits == bench.copy().controller.limits == old
+    assert bench.kinds().count("note") == 1
+    bench.ticks(70)
+    assert bench.guard.limits == old
+    assert bench.controller.state.safety.latches == bench.guard.latches == []
+    bench.barometer_kpa = last_kpa
+    bench.tick()
+    assert bench.controller.limits == with_it
+
+
+def test_the_pressure_of_another_boot_counts_as_no_barometer() -> None:
+    bench = Bench(replace(REACTOR, barometer=True))
+    bench.barometer_kpa = 87.0
+    bench.ticks(3)
+    bench.controller.restarted("power came back", 0)
+    assert bench.controller.limits == boiling.limits(1120.0)
+    bench.tick()
+    assert bench.controller.limits == boiling.limits(1120.0, 87.0)
+
+
+def test_a_clearing_cut_off_by_a_restart_is_asked_anew() -> None:
+    bench = Bench()
+    bench.ticks(3)
+    bench.stores = False
+    bench.press("green", "blue", seconds=6)
+    assert bench.controller.state.flag.clear_number
+    bench.controller.restarted("power came back", 0)
+    bench.stores = True
+    bench.ticks(5)
+    assert bench.controller.state.flag.set
+
+
+@pytest.mark.parametrize("changes", [{"boot": "other"}, {"at_s": 0.0}])
+def test_a_guard_that_is_not_heard_does_not_speak_for_a_clear_flag(
+    heating: Bench, changes: dict[str, object],
+) -> None:
+    heating.guard_changes.update(changes, flag=False)
+    heating.ticks(10)
+    assert not heating.controller.state.flag.set
+    heating.ticks(3)
+    assert heating.controller.state.flag.set
+
+
+def test_the_probe_of_a_guard_of_another_boot_is_not_believed(heating: Bench) -> None:
+    believed = heating.controller.state.safety.probe_b
+    before_s = believed.good_at_s
+    heating.guard_changes["boot"] = "other"
+    heating.ticks(8)
+    assert believed.good_at_s == before_s
+    assert not heating.controller.facts.probe_b_fresh
