@@ -242,7 +242,7 @@ _OTHER: Final[tuple[FaultCase, ...]] = (
               all_off_s=3.0),
     FaultCase("controller_restarts", ("F-58", "F-59", "F-60", "F-61"),
               "The controller process is killed and starts again at once.",
-              _restart_controller, all_off_s=3.0),
+              _restart_controller),  # over at once, so no deadline: I-06 watches what follows
     FaultCase("guard_stopped", ("F-67", "F-68"), "The guard hangs or is stopped.",
               _set("rig.guard.dead", True), _set("rig.guard.dead", False), all_off_s=3.0),
     FaultCase("guard_restarts", ("F-67",), "The guard is killed and starts again from its file.",
