@@ -15,6 +15,7 @@ from esterward_sim.plant.faults import ROWS
 PROBES, BOARD = "tests/hardware/test_probes.py", "tests/hardware/test_board.py"
 SWITCHES, PINS = "tests/hardware/test_switches.py", "tests/hardware/test_pins.py"
 WIRING, START = "tests/cli/test_wiring.py", "tests/tick/test_batch_flow.py"
+RESTART = "tests/tick/test_restart_and_silence.py"
 ENDS, RULE = "tests/processes/test_energy_ends.py", "tests/guard/test_rule.py"
 GUARD, LOOP = "tests/guard/test_process.py", "tests/tick/test_loop.py"
 EFFECTS, INTERLOCKS = "tests/safety/test_effects.py", "tests/safety/test_interlocks.py"
@@ -123,7 +124,7 @@ CATALOGUE: Final[tuple[CatalogueRow, ...]] = (
     _Row("F-56", "A wire of the emergency stop is broken.", (SWITCHES,)),
     _Row("F-57", "Liquid stands in the sump."),
     # power
-    _Row("F-58", "The power fails while the oil is heated.", (START, CUT)),
+    _Row("F-58", "The power fails while the oil is heated.", (RESTART, CUT)),
     _Row("F-59", "The power fails while methoxide runs in.", (START,)),
     _Row("F-60", "The power fails while it mixes."),
     _Row("F-61", "The power fails while it settles."),
