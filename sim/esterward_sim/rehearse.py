@@ -8,6 +8,7 @@ import re
 import shutil
 import sys
 import time
+from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from importlib import resources
 from pathlib import Path
@@ -32,6 +33,15 @@ def _speed(text: str) -> float | None:
         raise Refused(f"--speed {text!r}: write max, or how many times faster than real time, "
                       "from 0.1 to 1000000.")
     return speed
+
+
+def _told(mistakes: list[str], check: Callable[[], Any]) -> Any:
+    """What check gives; a refusal joins the other mistakes, all are told at once."""
+    try:
+        return check()
+    except Refused as refused:
+        mistakes += refused.sentences
+        return None
 
 
 def _record_path(asked: Path | None, name: str) -> Path:
@@ -179,6 +189,12 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     if chosen is None:
         chosen = example_reactor()
         click.echo(f"note: no reactor.toml beside {batch}; the shipped example is used.", err=True)
+    factor = _told(mistakes, lambda: _speed(speed))
+    where = _told(mistakes, lambda: _broker(broker))
+    if plot is not None:
+        _told(mistakes, lambda: _check_plot(plot))
+    if record is not None:
+        _told(mistakes, lambda: _record_path(record, ""))
     try:
         plan, vessel = load_pair(batch, chosen)
     except SettingsError as error:
@@ -190,10 +206,6 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
         raise Refused(f'rehearse: {chosen} has [rig] level = "watch", where the maker\'s own '
                       'thermostat heats and this only watches; rehearse level "small" or "full", '
                       "for example in a copy of the file named with --reactor.")
-    factor = _speed(speed)
-    where = _broker(broker)
-    if plot is not None:
-        _check_plot(plot)
     path = _record_path(record, plan.name)
     before = _earlier(path)
     texts = {"batch.toml": batch.read_text(encoding="utf-8"),
@@ -290,8 +302,7 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
     if link is not None:
         link.close()
     if heard is not None and view is not None:
-        for line in heard.last_words():
-            click.echo(line)
+        view.below(heard.last_words())
     if plot is not None and sampler is not None:
         try:
             plot.write_text(draw(sampler.series), encoding="utf-8")
@@ -301,7 +312,8 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
     if as_json:
         click.echo(json.dumps(result.json() | {"warnings": list(warnings)}))
     else:
-        _tell(result, path)
+        assert view is not None
+        view.below(_end(result, path))
     return 0 if result.complete else 1
 
 
@@ -315,6 +327,7 @@ class _Pace:
         self.began_s = time.monotonic()
         self.drawn_s = 0.0
         self.seen = 0
+        self.asked = ""
 
     def __call__(self, rehearsal: Any) -> None:
         if self.sampler is not None:
@@ -327,14 +340,18 @@ class _Pace:
         if self.view is None:
             return
         events = rehearsal.result.events
-        news = len(events) > self.seen
+        status = rehearsal.rig.loop.status
+        asked = status.prompt_text if status is not None else ""
+        news = len(events) > self.seen or asked != self.asked
+        self.asked = asked
         now_s = time.monotonic()
         if news or now_s - self.drawn_s >= 0.1:
             if self.heard is None:  # else what the subscriber heard tells it
                 self.view.events(events[self.seen:])
             self.seen, self.drawn_s = len(events), now_s
-            status = rehearsal.rig.loop.status
             if status is not None:
+                if self.heard is None:
+                    self.view.question(status)
                 self.view.show(status, self.heard.lines() if self.heard else [])
 
     def last(self) -> None:
@@ -342,21 +359,34 @@ class _Pace:
         self(self.rehearsal)
 
 
-def _tell(result: Any, path: Path) -> None:
+def _end(result: Any, path: Path) -> list[str]:
+    """The last lines: how it ended, how hot it got, what to do, where the record lies."""
     from esterward.chemistry.wording import METRIC
+    from esterward.safety.faults import FAULTS
+    from esterward.values.status import STATE_WORDS
+    from esterward_sim.view import stage_words
 
     plain = result.json()
     if result.complete:
-        click.echo(f"\nThe batch is complete: {plain['simulated_s'] / 3600:.1f} h in "
-                   f"{plain['wall_s']:.0f} s.")
+        lines = ["", f"The batch is complete: {plain['simulated_s'] / 3600:.1f} h in "
+                     f"{plain['wall_s']:.0f} s."]
     else:
-        click.echo(f"\nThe batch did not end complete: {plain['state']} ({plain['why']}).")
+        where = f" in {stage_words(plain['stages'][-1]['stage'])}" if plain["stages"] else ""
+        lines = ["", f"The batch did not end complete: {STATE_WORDS[plain['state']]}{where} "
+                     f"({plain['why']})."]
+        if result.trips:
+            code = result.trips[-1]
+            lines.append(f"Last trip: {code}: {FAULTS[code].sentence}" if code in FAULTS
+                         else f"Last trip: {code}.")
+        if result.showing:
+            lines.append(f"It shows: {result.showing}")
     peak, over = plain["peak_oil_c"], plain["overshoot_k"]
     if peak is not None and over is not None:
-        click.echo(f"Hottest from heating to the end of the mix: {peak:.2f} degC, "
-                   f"{round(over, 2) + 0.0:+.2f} K from the setpoint, ceiling "
-                   f"{METRIC.limit(result.ceiling_c)}.")
-    click.echo(f"The record lies in {path}; read it with: {_me()} record show {path}")
+        lines.append(f"Hottest from heating to the end of the mix: {peak:.2f} degC, "
+                     f"{round(over, 2) + 0.0:+.2f} K from the setpoint, ceiling "
+                     f"{METRIC.limit(result.ceiling_c)}.")
+    return [*lines, f"The record lies in {path}; read it with:",
+            f"  {_me()} record show {path}"]
 
 
 def _me() -> str:

@@ -13,10 +13,13 @@ import textwrap
 from typing import Final, TextIO
 
 from esterward.chemistry.wording import METRIC
+from esterward.process.prompts import ANSWERS, PROMPTS
 from esterward.values.events import Event
 from esterward.values.status import STAGE_WORDS, STATE_WORDS, Status
 
 BAR: Final = 28
+# Questions of a state, which no event tells: start checks, latch, presence, hold, valve.
+BY_STATE: Final = ("start", "latch", "presence", "held", "valve")
 # What a line begins with before its words: a time, "mqtt", a label in capitals or in the picture.
 _HEAD: Final = re.compile(r" *(?:mqtt +)?(?:[\d:-]+ +)?(?:(?:ALERT|event|link|over|asks:|answer:|"
                           r"told:|stage|oil|left|on|\?|TRIP|FAULT|NOTICE) +)?")
@@ -52,6 +55,7 @@ class PlainView:
 
     def __init__(self, out: TextIO | None = None) -> None:
         self.out = out or sys.stdout
+        self.asked = ""
 
     def events(self, events: tuple[Event, ...] | list[Event]) -> None:
         for event in events:
@@ -63,8 +67,18 @@ class PlainView:
         for line in extra:
             print(line, file=self.out, flush=True)
 
-    def close(self) -> None:
-        return
+    def question(self, status: Status) -> None:
+        """Print the question that hangs on the batch's state and is no event of its own."""
+        if status.prompt in BY_STATE and status.prompt_text != self.asked:
+            how = f"  [{status.answers}]" if status.answers else ""
+            print(f"{clock(status.elapsed_s):>6}    asks: {status.prompt_text}{how}",
+                  file=self.out, flush=True)
+        self.asked = status.prompt_text
+
+    def below(self, lines: list[str]) -> None:
+        """What comes after the last picture."""
+        for line in lines:
+            print(line, file=self.out, flush=True)
 
 
 def event_line(event: Event) -> str:
@@ -77,7 +91,9 @@ def event_line(event: Event) -> str:
         took = clock(event.at_s - float(data["started_s"] or 0.0))
         return f"{at}{stage_words(str(data['stage']))} ends after {took}: {data['outcome']}"
     if event.kind == "prompt_opened":
-        return f"{at}  asks: {data['text']}"
+        asked = PROMPTS.get(str(data["prompt"]))
+        how = f"  [{ANSWERS[asked.kind]}]" if asked is not None else ""
+        return f"{at}  asks: {data['text']}{how}"
     if event.kind == "prompt_answered":
         return f"{at}  answer: {data['answer']}"
     if event.kind == "alarm_raised":
@@ -110,12 +126,19 @@ class LiveView(PlainView):
     def _paint(self, text: str, code: str) -> str:
         return f"\x1b[{code}m{text}\x1b[0m" if self.colour else text
 
+    def question(self, status: Status) -> None:
+        return  # it stands in the picture
+
+    def below(self, lines: list[str]) -> None:
+        width = self._width()
+        super().below([one for text in lines for one in self._lines(text, width)])
+
     def events(self, events: tuple[Event, ...] | list[Event]) -> None:
         self.news += [line for line in map(event_line, events) if line]
 
     def show(self, status: Status, extra: list[str]) -> None:
-        columns, rows = self._size()
-        width = max(20, min(100, columns - 1))
+        _, rows = self._size()
+        width = self._width()
         lines = [one for text in self._picture(status, width) for one in self._lines(text, width)]
         above = [one for text in self.news + extra for one in self._lines(text, width)]
         self.news.clear()
@@ -127,6 +150,9 @@ class LiveView(PlainView):
         self.drawn = len(lines)
         self.out.write("".join(parts))
         self.out.flush()
+
+    def _width(self) -> int:
+        return max(20, min(100, self._size()[0] - 1))
 
     def _size(self) -> tuple[int, int]:
         """Columns and rows of this terminal now, 80 and 24 when it does not say."""

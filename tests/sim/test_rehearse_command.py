@@ -135,6 +135,16 @@ def test_all_mistakes_of_both_files_come_at_once(folder: Path) -> None:
     assert not (folder / "rehearsals").exists()
 
 
+def test_mistakes_in_options_come_at_once_with_those_of_the_files(folder: Path) -> None:
+    (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "55,5 L"))
+    done = esterward("rehearse", "batch.toml", "--reactor", str(REACTOR), "--speed", "fast",
+                     "--broker", "nonsense", "--fault", "nope@5", "--plot", "x.png",
+                     "--record", "nowhere/x.sqlite", cwd=folder)
+    assert done.returncode == 2 and len(done.stderr.splitlines()) == 6
+    for words in ("55.5 L", "--speed", "--broker", "--fault", "--plot", "--record"):
+        assert words in done.stderr
+
+
 def test_a_rig_that_only_watches_is_refused_and_not_pretended(folder: Path) -> None:
     (folder / "reactor.toml").write_text(REACTOR.read_text().replace(
         'level = "small"', 'level = "watch"'))

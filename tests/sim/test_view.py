@@ -99,4 +99,26 @@ def test_without_a_terminal_an_event_is_one_whole_plain_line() -> None:
     out = io.StringIO()
     plain = view.make_view(out)
     plain.events([Event(1, 60.0, "prompt_opened", {"prompt": "sheet", "text": QUESTION})])
-    assert out.getvalue() == f"  0:01    asks: {QUESTION}\n"
+    assert out.getvalue() == f"  0:01    asks: {QUESTION}  [hold green 2 s = yes]\n"
+
+
+def test_without_a_terminal_a_latch_says_once_what_to_press() -> None:
+    out = io.StringIO()
+    plain = view.make_view(out)
+    stopped = replace(STATUS, state="aborted", prompt="latch", answers="cause gone: blue held 5 s",
+                      prompt_text="Close the methoxide valve. The emergency stop is pressed.")
+    for status in (STATUS, stopped, stopped):
+        plain.question(status)
+    assert out.getvalue() == ("  1:06    asks: Close the methoxide valve. The emergency stop is "
+                              "pressed.  [cause gone: blue held 5 s]\n")
+
+
+def test_what_comes_after_the_picture_breaks_between_words(
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    out = io.StringIO()
+    picture = view.LiveView(out)
+    monkeypatch.setattr(picture, "_size", lambda: (40, 24))
+    picture.below([HEARD])
+    lines = out.getvalue().splitlines()
+    assert all(len(line) < 40 for line in lines)
+    assert " ".join(out.getvalue().split()) == " ".join(HEARD.split())

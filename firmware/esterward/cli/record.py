@@ -82,10 +82,10 @@ def list_batches(file: Path | None, json_wanted: bool) -> None:
 
 
 @record.command()
-@click.argument("observation")
+@click.argument("observation", nargs=-1, required=True)
 @file_option
 @json_option
-def add(observation: str, file: Path | None, json_wanted: bool) -> None:
+def add(observation: tuple[str, ...], file: Path | None, json_wanted: bool) -> None:
     """Tell the running controller a reading.
 
     What opens a gate is shown back and counts only once green is held at the reactor.
@@ -96,7 +96,7 @@ def add(observation: str, file: Path | None, json_wanted: bool) -> None:
     from esterward.values.requests import OBSERVE
 
     with reading():
-        name, value = parsed(observation)
+        name, value = parsed(" ".join(observation))  # with or without quotes around all
     _hand_over(_path(file), json_wanted, OBSERVE, name=name, value=value)
 
 
@@ -110,7 +110,7 @@ def reset(code: str, why: str | None, file: Path | None, json_wanted: bool) -> N
 
     It resets nothing by itself and counts for 10 minutes.
 
-    Example: esterward record reset disagreement --why "probe B reseated, both 21.4 degC"
+    Example: esterward record reset k1-welded --why "K1 replaced, opens and closes"
     """
     from esterward.safety.faults import FAULTS
     from esterward.values.requests import RESET

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from typing import Final
 
 ANSWERS: Final = {
-    "yes": "green = done",
+    "yes": "green = yes",
     "yesno": "green = yes, blue = no",
-    "gate": "hold green 2 s",
+    "gate": "hold green 2 s = yes",
     "gateno": "hold green 2 s = yes, blue = no",
     "pump": "keep green pressed = the pump runs, blue = no more",
     "washed": "hold green and blue 5 s = yes, blue = not yet",
@@ -37,7 +37,7 @@ class Prompt:
 TOO_WARM: Final = (
     "The methoxide was told at {methoxide_c} degC, and above 45 degC none may be dosed. Vented, in "
     "the open, stand it in cold water; then tell what it has come down to, with `esterward record "
-    "add methoxide TEMPERATURE`.")
+    "add methoxide NUMBER degC`.")
 
 PROMPTS: Final[dict[str, Prompt]] = {
     "fill": Prompt("pump", "Fill in {oil_l} L of oil until the level float is wet; the pump runs "
@@ -49,31 +49,32 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "
                     "{methanol_l} L of methanol for {oil_l} L of oil. {shares}{warnings}Right?",
                     asks_if="sheet_ready", instead="{sheet_waits}", calls=True),
-    "dissolve": Prompt("yes", "Outdoors, goggles and gloves: {dose_g} g of {kind} slowly INTO "
-                       "{dose_l} L of methanol, vented, never the other way. No grains "
+    "dissolve": Prompt("yes", "Outdoors, no flame, goggles and gloves: {dose_g} g of {kind} "
+                       "slowly INTO {dose_l} L of methanol, vented, never the other way. No grains "
                        "left and below 45 degC (better 35)?",
                        asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dissolve_share": Prompt("yes", "Second share: {share_g} g of {kind} slowly INTO {share_l} L "
-                             "of methanol, vented, never the other way. Goggles, gloves, outdoors. "
-                             "No grains left and below 45 degC?",
+                             "of methanol, vented, never the other way. Goggles, gloves, outdoors, "
+                             "no flame. No grains left and below 45 degC?",
                              asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dissolve_second": Prompt("yes", "Second dose: {second_g} g of {kind} into {second_l} L of "
-                              "methanol; try it in a jar first. Goggles, gloves, vented. No "
-                              "grains left and below 45 degC?",
+                              "methanol; try it in a jar first. Goggles, gloves, vented, no "
+                              "flame. No grains left and below 45 degC?",
                               asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dose_gate": Prompt("gate", "Methoxide valve shut, lid shut, drain shut, nobody near a "
                         "flame. Open the gate to dosing?", asks_if="dose_permitted",
                         instead="Dosing waits: {dose_waits}"),
-    "poured": Prompt("yes", "Add the methoxide through the port over {pour_min} min. All in, "
-                     "valve shut?"),
-    "check": Prompt("yesno", "Conversion check: 3 mL of fuel in 27 mL of methanol at 20 degC, "
-                    "shake, wait 5 min. Clear, nothing at the bottom? (Clear does not prove a "
-                    "fuel standard.)"),
+    "poured": Prompt("yes", "No flame, gloves, goggles, out of the vapour: add the methoxide "
+                     "through the port over {pour_min} min. All in, valve shut?"),
+    "check": Prompt("yesno", "Conversion check (no flame, gloves): 3 mL of fuel in 27 mL of "
+                    "methanol at 20 degC, shake, wait 5 min. Clear, nothing at the bottom? "
+                    "(Clear does not prove a fuel standard.)"),
     "unconverted": Prompt("yes", "After {second_doses} further doses the check still fails: as it "
                           "is this is NOT fuel. More methoxide is not the way; look for water, "
                           "a weak or old catalyst, a wrong weight or titration, with jars. It "
                           "can settle and be drained meanwhile. Go on to settling?"),
-    "first_drain": Prompt("yes", "Glycerol is down. Shall a first drain be done now?"),
+    "first_drain": Prompt("yes", "Glycerol should be down by now; look. Drain it now? Without "
+                          "an answer it settles on."),
     "drain_first": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the dark "
                           "layer, stop at the colour change. Drained, valve shut?"),
     "drain_between": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the dark "
@@ -84,8 +85,8 @@ PROMPTS: Final[dict[str, Prompt]] = {
                          "valve shut?"),
     "wash_water": Prompt("yes", "Wash {wash_number}: add {wash_l} L of warm water as a "
                          "{wash_how} through the port, lid shut. In?"),
-    "wash_drain": Prompt("yes", "Drain the wash water (caustic, holds methanol; local rules "
-                         "for disposal). Drained, valve shut?"),
+    "wash_drain": Prompt("yes", "Gloves, goggles, no flame: drain the wash water (caustic, holds "
+                         "methanol; local rules for disposal). Drained, valve shut?"),
     "wash_clear": Prompt("yesno", "Is the drained wash water clear?", evidence="clear water"),
     "wash_ph": Prompt("yesno", "{ph_why}Is its pH that of the tap water?",
                       evidence="pH of the tap"),

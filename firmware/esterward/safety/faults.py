@@ -60,7 +60,7 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
     Fault("k2-welded", "trip", "service", "Safety contactor K2 is closed against command.",
           "Switch off at the isolator. Replace K2 before any heat."),
     Fault("k2-open", "fault", "auto", "Safety contactor K2 does not close.",
-          "Check e-stop, cut-out, beat timer and coil supply."),
+          "See whether there is mains; check e-stop, cut-out, beat timer and coil supply."),
     Fault("no-response", "trip", "local", "The element is on but the oil does not warm.",
           "Check element, fuse and supply, the probe in its well, the litres declared."),
     Fault("over-response", "trip", "service", "The oil warms more than twice as fast as it can.",

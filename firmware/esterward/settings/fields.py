@@ -118,5 +118,9 @@ class Whole(_Field):
         if isinstance(value, bool) or not isinstance(value, int) or not (
             self.lowest <= value <= self.highest
         ):
-            raise _refuse(Wrong("it is not a number that can be used", ""), self.allowed)
+            whole = value.strip() if isinstance(value, str) else ""
+            quoted = whole.isascii() and whole.isdigit() and len(whole) < 10 and (
+                self.lowest <= int(whole) <= self.highest)
+            write = f"{whole} without the quotes" if quoted else ""
+            raise _refuse(Wrong("it is not a number that can be used", write), self.allowed)
         return value

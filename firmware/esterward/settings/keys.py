@@ -42,6 +42,7 @@ from esterward.values.readings import OPTIONAL_INPUTS
 
 SAMPLE = replace(SMALL_VOLUME, example="1 mL")
 SAMPLE_MASS = replace(MASS, example="0.918 g")
+BASE = replace(STRENGTH, example="7 g/L")
 NAME = Text(r"[^\x00-\x1f\x7f]{1,40}", "1 to 40 characters on one line", "harvest lot 3")
 # The folder of a DS18B20 in /sys/bus/w1/devices: family code 28 and its serial number.
 PROBE_ID = Text(r"28-[0-9a-f]{12}", '"28-" and 12 digits 0-9 a-f, as in /sys/bus/w1/devices',
@@ -178,7 +179,7 @@ class Titration(Section):
 class Catalyst(Section):
     kind: Annotated[str | None, Word(CATALYSTS)] = None
     purity: Annotated[float | None, Number(SHARE, 0.5, 1.0)] = None
-    base: Annotated[float | None, Number(STRENGTH, 2.0, 15.0)] = None
+    base: Annotated[float | None, Number(BASE, 2.0, 15.0)] = None
     base_as: Annotated[str | None, Word(("pure", "as weighed"))] = None
 
 
