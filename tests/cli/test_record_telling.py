@@ -71,6 +71,14 @@ def test_add_hands_a_reading_to_the_running_controller(run: Run, tmp_path: Path)
         "observe", "local", "titration_ml", 3.0)
 
 
+def test_a_reading_may_be_typed_without_quotes_as_the_question_shows_it(
+        run: Run, tmp_path: Path) -> None:
+    with Answering(tmp_path / "record.sqlite", "accepted") as controller:
+        assert run("record", "add", "methoxide", "31", "degC").code == 0
+    (request,) = controller.taken
+    assert (request.name, request.value) == ("methoxide_c", 31.0)
+
+
 def test_a_refusal_of_the_controller_is_told_with_its_reason(run: Run, tmp_path: Path) -> None:
     with Answering(tmp_path / "record.sqlite", "refused"):
         ran = run("record", "add", "oil 118 L", "--json")

@@ -115,6 +115,7 @@ def test_without_a_terminal_a_latch_says_once_what_to_press() -> None:
 
 def test_what_comes_after_the_picture_breaks_between_words(
         monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
     out = io.StringIO()
     picture = view.LiveView(out)
     monkeypatch.setattr(picture, "_size", lambda: (40, 24))

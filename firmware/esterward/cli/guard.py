@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -67,6 +68,8 @@ def _prepare(reactor_path: Path, config: Path) -> None:
         beside.write_text(text, encoding="utf-8")
         beside.replace(config)
     except OSError as error:
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
         raise Refused(f"--config {config}: it cannot be written ({error.strerror}); name a file "
                       "in a folder that is there and that you may write.") from None
     click.echo(f"{config}: written from {reactor_path}; now start `esterward guard` and "
