@@ -108,3 +108,19 @@ def test_a_state_that_names_what_is_not_known_is_refused_before_it_acts(
     assert text.count(old) == 1
     with pytest.raises(ValueError, match=r"not known|no float"):
         from_plain(REACTOR, BATCH, json.loads(text.replace(old, new)))
+
+
+def test_through_the_approach_to_the_setpoint_with_all_that_the_heater_law_knows(
+    heating: TwinBench,
+) -> None:
+    setpoint_c = heating.controller.sheet.setpoint_c
+    assert setpoint_c is not None
+    heating.set_oil(setpoint_c - 1.5)
+    heating.warms = True
+    switched, on = 0, True
+    for _ in range(240):
+        heating.tick()
+        switched += heating.controller.outputs.k1 is not on
+        on = heating.controller.outputs.k1
+    assert switched >= 1 and heating.step in ("heat.warm", "methoxide.sheet")
+    assert heating.controller.to_plain()["process"]["heater"] is not None
