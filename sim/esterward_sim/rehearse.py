@@ -12,6 +12,7 @@ from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from importlib import resources
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 import click
@@ -264,6 +265,7 @@ def _check_plot(plot: Path) -> None:
             raise Refused(f"--plot {plot}: this file exists already; name a new one.")
         if not plot.absolute().parent.is_dir():
             raise Refused(f"--plot {plot}: there is no folder {plot.parent}; make it first.")
+        TemporaryFile(dir=plot.absolute().parent).close()
     except OSError as error:
         raise Refused(f"--plot {plot}: it cannot be written there ({error.strerror}).") from None
 

@@ -108,7 +108,7 @@ def test_an_empty_series_is_still_a_picture() -> None:
 
 @pytest.mark.parametrize(("name", "words"), [
     ("picture.png", "ends in .svg"), ("there.svg", "exists already"),
-    ("nowhere/picture.svg", "no folder"),
+    ("nowhere/picture.svg", "no folder"), ("/proc/picture.svg", "cannot be written there"),
 ])
 def test_a_picture_that_cannot_be_written_is_refused_before_the_start(
     name: str, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
