@@ -109,7 +109,7 @@ KEYWORDS: dict[Callable[..., Any], dict[str, Any]] = {charge.methanol: {"share":
 # Not functions of numbers: they take a Batch (tested below), words, or never raise by design.
 ELSEWHERE = {"batch_sheet", "sheet_json", "figures", "refuse_not_finite", "missing", "errors",
              "warnings", "sample_ml", "within", "known", "mixing_weight",
-             "disagreement"}
+             "disagreement", "reactor_loss_w_per_k"}
 
 
 def spoilt(arguments: tuple[Any, ...]) -> list[tuple[Any, ...]]:
