@@ -50,7 +50,8 @@ class Person:
 
     What hands are about to do is a queue of plain tuples, so that a person can be copied in
     the middle of a pour: ("wait", s), ("set", attribute, level), ("hands", method, numbers),
-    ("flowed",), ("dissolved",), ("pour",), ("tell", observation, number), ("titrate",).
+    ("flowed",), ("dissolved",), ("pour",), ("tell", observation, number), ("titrate",),
+    ("reason", fault code).
     """
 
     def __init__(self, kind: str, plant: Plant, batch: Batch, printed: Printed,
@@ -155,6 +156,10 @@ class Person:
             self._pour()
         elif what == "tell":
             self._tell(action[1], action[2])
+        elif what == "reason":
+            self._typed += 1
+            self.requests.append(Request(f"typed-{self._typed}", RESET, "local", action[1],
+                                         text="looked at and mended"))
         else:
             self._tell("titration_ml", self.plant.titration_ml())
         return True
@@ -203,9 +208,7 @@ class Person:
         self._resets[code] = tries + 1
         self._plan(("wait", LOOKS_S[min(tries, len(LOOKS_S) - 1)]))
         if "record reset" in status.answers:
-            self._typed += 1
-            self.requests.append(Request(f"typed-{self._typed}", RESET, "local",
-                                         status.first_out, text="looked at and mended"))
+            self._plan(("reason", code))
         self._plan(("hands", "reset_cutout"))
         self._press("blue", held=True)
 

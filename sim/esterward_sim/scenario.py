@@ -13,6 +13,7 @@
     [ending]
     state = "running"
     first_out = "lid"                     # first latch since the start, "" = none
+    trips = ["lid"]                       # every latch since the start, once each; may be left out
     stages = ["fill 11 min +-2", "heat 55 min +-3", "mix running"]
     peak_oil_c = [54.3, 0.5]              # and within how many kelvin
     methanol_flag = true
@@ -79,6 +80,7 @@ class _EndingTable(_Table):
     asked: list[str]
     peak_oil_c: list[float] | None = None
     guard_latches: list[str] | None = None
+    trips: list[str] | None = None
     told: list[str] = []
     warned: list[str] = []
     published: str = ""
@@ -116,6 +118,7 @@ class Ending:
     asked: tuple[str, ...]
     peak: tuple[float, float] | None
     guard_latches: tuple[str, ...] | None
+    trips: tuple[str, ...] | None
     told: tuple[str, ...]
     warned: tuple[str, ...]
     published: str
@@ -193,6 +196,7 @@ def load(path: Path, example_reactor: Path) -> Scenario:
         Ending(ending.state, ending.first_out, tuple(stages), ending.methanol_flag,
                tuple(ending.asked), (peak[0], peak[1]) if peak else None,
                None if ending.guard_latches is None else tuple(ending.guard_latches),
+               None if ending.trips is None else tuple(ending.trips),
                tuple(ending.told), tuple(ending.warned), ending.published))
 
 

@@ -114,6 +114,9 @@ def compare(scenario: Scenario, result: Result, guard_latches: tuple[str, ...] =
     if must.guard_latches is not None:
         lines.append(_line("guard's latches", ", ".join(must.guard_latches) or "none",
                            ", ".join(guard_latches) or "none"))
+    if must.trips is not None:
+        lines.append(_line("trips", ", ".join(must.trips) or "none",
+                           ", ".join(trips(result)) or "none"))
     said = "\n".join([*(_said(event.data) for event in result.events if event.kind in SAID),
                       result.showing])
     warnings = "\n".join(batch_sheet(scenario.batch, scenario.reactor).warnings)
@@ -131,7 +134,13 @@ def compare(scenario: Scenario, result: Result, guard_latches: tuple[str, ...] =
 
 def first_out(result: Result) -> str:
     """The first latch since the batch began; the start checks' own are before that."""
-    return next((str(e.data["code"]) for e in _since_start(result) if e.kind == "latched"), "")
+    return next(iter(trips(result)), "")
+
+
+def trips(result: Result) -> tuple[str, ...]:
+    """Every latch since the batch began, once each, in order."""
+    return tuple(dict.fromkeys(str(e.data["code"]) for e in _since_start(result)
+                               if e.kind == "latched"))
 
 
 def asked(result: Result) -> tuple[str, ...]:
