@@ -16,6 +16,7 @@
     trips = ["lid"]                       # every latch since the start, once each; may be left out
     stages = ["fill 11 min +-2", "heat 55 min +-3", "mix running"]
     peak_oil_c = [54.3, 0.5]              # and within how many kelvin
+    ceiling_c = [57.5, 0.2]               # at the end; may be left out
     methanol_flag = true
     asked = ["fill", "sheet"]             # every question in the order it was first asked
     told = ["The lid is open."]           # words that must stand in what was said or is asked
@@ -79,6 +80,7 @@ class _EndingTable(_Table):
     methanol_flag: bool
     asked: list[str]
     peak_oil_c: list[float] | None = None
+    ceiling_c: list[float] | None = None
     guard_latches: list[str] | None = None
     trips: list[str] | None = None
     told: list[str] = []
@@ -109,7 +111,7 @@ class _File(_Table):
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """What must come of it. peak is (degC, within K); None and empty: not compared."""
+    """What must come of it. peak, ceiling: (degC, within K); None and empty: not compared."""
 
     state: str
     first_out: str
@@ -117,6 +119,7 @@ class Ending:
     methanol_flag: bool
     asked: tuple[str, ...]
     peak: tuple[float, float] | None
+    ceiling: tuple[float, float] | None
     guard_latches: tuple[str, ...] | None
     trips: tuple[str, ...] | None
     told: tuple[str, ...]
@@ -172,8 +175,9 @@ def load(path: Path, example_reactor: Path) -> Scenario:
         mistakes.append(f"{where}: until: {error}")
     if file.person not in KINDS:
         mistakes.append(f"{where}: person: write one of {', '.join(KINDS)}.")
-    if ending.peak_oil_c is not None and len(ending.peak_oil_c) != 2:
-        mistakes.append(f"{where}: ending.peak_oil_c: write [degC, within K].")
+    for key, pair in (("peak_oil_c", ending.peak_oil_c), ("ceiling_c", ending.ceiling_c)):
+        if pair is not None and len(pair) != 2:
+            mistakes.append(f"{where}: ending.{key}: write [degC, within K].")
     if ending.peak_oil_c is None and any(row.stage == "heat" for row in stages):
         mistakes.append(f"{where}: ending.peak_oil_c is needed when there was heat.")
     if any(order.name == "broker_gone" for order in orders) and not file.broker:
@@ -189,12 +193,13 @@ def load(path: Path, example_reactor: Path) -> Scenario:
         raise SettingsError(mistakes)
     if file.shorter.settle_h is not None:
         batch = replace(batch, settle_h=file.shorter.settle_h)
-    peak = ending.peak_oil_c
+    peak, ceiling = ending.peak_oil_c, ending.ceiling_c
     return Scenario(
         path.stem, file.story, batch, reactor, file.plant, orders, file.person, file.seed, until,
         file.broker, file.xfail,
         Ending(ending.state, ending.first_out, tuple(stages), ending.methanol_flag,
                tuple(ending.asked), (peak[0], peak[1]) if peak else None,
+               (ceiling[0], ceiling[1]) if ceiling else None,
                None if ending.guard_latches is None else tuple(ending.guard_latches),
                None if ending.trips is None else tuple(ending.trips),
                tuple(ending.told), tuple(ending.warned), ending.published))

@@ -104,13 +104,9 @@ def compare(scenario: Scenario, result: Result, guard_latches: tuple[str, ...] =
         _line("methanol flag", _flag(must.methanol_flag), _flag(result.flag)),
         _line("asked", ", ".join(must.asked), ", ".join(asked(result))),
     ]
-    if must.peak is not None:
-        wanted_c, within_k = must.peak
-        peak_c = result.peak_oil_c
-        lines.append(Line(
-            "peak", f"{wanted_c:.1f} degC +-{within_k:g} K",
-            "none" if peak_c is None else f"{peak_c:.2f} degC",
-            peak_c is not None and abs(peak_c - wanted_c) <= within_k))
+    lines += [_near(what, wanted, found) for what, wanted, found in (
+        ("peak", must.peak, result.peak_oil_c), ("ceiling", must.ceiling, result.ceiling_c))
+        if wanted is not None]
     if must.guard_latches is not None:
         lines.append(_line("guard's latches", ", ".join(must.guard_latches) or "none",
                            ", ".join(guard_latches) or "none"))
@@ -203,6 +199,13 @@ def _flag(flag: bool | None) -> str:
 
 def _line(what: str, wanted: str, found: str) -> Line:
     return Line(what, wanted, found, wanted == found)
+
+
+def _near(what: str, wanted: tuple[float, float], found_c: float | None) -> Line:
+    wanted_c, within_k = wanted
+    return Line(what, f"{wanted_c:.1f} degC +-{within_k:g} K",
+                "none" if found_c is None else f"{found_c:.2f} degC",
+                found_c is not None and abs(found_c - wanted_c) <= within_k)
 
 
 def _said(data: dict[str, Any]) -> str:
