@@ -21,7 +21,7 @@ FOLDER = TOP / "sim/scenarios"
 EXAMPLE = TOP / "firmware/config/reactor.toml"
 FILES = sorted(FOLDER.glob("*.toml"))
 # asked by the status itself, beside the questions of the table
-OTHERS = {"start", "latch", "presence", "held", "valve"}
+OTHERS = {"start", "latch", "presence", "held", "valve", "waits"}
 
 
 def known(path: Path) -> str:
