@@ -193,7 +193,8 @@ def _take_pressure(config: GuardConfig, state: GuardState, barometer_kpa: float 
     if config.altitude_m is None:
         return
     was_old = state.kpa_age_s > BAROMETER_AGE_S
-    if config.barometer and barometer_kpa is not None and 50.0 <= barometer_kpa <= 110.0:
+    low, high = boiling.PRESSURE_RANGE_KPA
+    if config.barometer and barometer_kpa is not None and low <= barometer_kpa <= high:
         state.kpa_age_s = 0.0
         if was_old or state.kpa is None or abs(barometer_kpa - state.kpa) >= 0.05:
             state.kpa = barometer_kpa
