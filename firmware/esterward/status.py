@@ -29,7 +29,7 @@ def status_of(controller: Controller, now_s: float) -> Status:
     return Status(
         batch=process.batch.name, state=batch_state.state,
         stage=row.stage if batch_state.state != "idle" else "", step=batch_state.step,
-        title=row.title if batch_state.state != "idle" else "waiting for a start",
+        title=_title(controller),
         elapsed_s=batch_state.elapsed_s, step_s=timers.step_s, left_s=left_s, progress=progress,
         oil_c=oil_c if oil_c is not None else hottest_c(safety, now_s, controller.reactor),
         oil_age_s=None if good_at_s is None else max(0.0, now_s - good_at_s),
@@ -48,6 +48,15 @@ def status_of(controller: Controller, now_s: float) -> Status:
         credit_min=timers.credit_s / 60.0,
         settled_s=timers.settled_s, repeat=batch_state.repeats.get(row.stage, 1),
     )
+
+
+def _title(controller: Controller) -> str:
+    process = controller.process
+    if process.state.state == "idle":
+        return "waiting for a start"
+    if process.state.state == "running" and process.mixer_rests():
+        return f"{process.row.title}; too warm, so the mixer rests"
+    return process.row.title
 
 
 def _aims(controller: Controller) -> tuple[float | None, float | None]:

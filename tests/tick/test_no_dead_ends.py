@@ -135,3 +135,57 @@ def test_what_was_told_stays_bounded_however_much_is_told() -> None:
     assert len(observed) == 13 and ("glycerol_l", 199.0) in observed
     refused = [e for e in bench.events if e.kind == "request_refused"]
     assert len(refused) == 188 and "titration_anew_ml" in str(refused[-1].data["why"])
+
+
+def test_oil_that_the_pump_keeps_above_the_highest_setpoint_cools_before_the_dose() -> None:
+    bench = heating()
+    to_sheet(bench)
+    bench.hold_green()
+    bench.ticks(30)
+    bench.press("green")
+    limits = bench.controller.limits
+    assert limits is not None
+    while bench.step == "dose.approach":
+        bench.tick()
+    bench.set_oil(limits.setpoint_max_c + 0.2)
+    bench.ticks(500)
+    assert bench.step == "dose.off" and bench.controller.outputs.mixer, "effect checks look first"
+    bench.ticks(200)
+    assert not bench.controller.outputs.mixer and not bench.controller.outputs.k1
+    assert "mixer rests" in status_of(bench.controller, bench.now_s).title
+    bench.set_oil(limits.setpoint_max_c - 0.1)
+    bench.ticks(5)
+    assert bench.step == "dose.gate", "cool enough for the dose"
+    assert not bench.controller.outputs.mixer, "but not to and fro at the limit"
+    assert "proof of the mixer" in status_of(bench.controller, bench.now_s).prompt_text
+    bench.set_oil(limits.aim_max_c - 0.1)
+    bench.ticks(60)
+    assert bench.controller.outputs.mixer and bench.controller.state.process.asked == "dose_gate"
+
+
+def test_oil_too_warm_before_the_sheet_ends_heat_and_in_time_the_mixer() -> None:
+    bench = heating()
+    to_sheet(bench)
+    limits = bench.controller.limits
+    assert limits is not None
+    bench.set_oil(limits.setpoint_max_c + 0.2)
+    bench.ticks(5)
+    assert bench.controller.outputs.mixer
+    bench.ticks(650)
+    assert not bench.controller.outputs.mixer and not bench.controller.outputs.k1
+    bench.set_oil(limits.aim_max_c - 0.1)
+    bench.ticks(5)
+    assert bench.controller.outputs.mixer
+
+
+def test_a_probe_check_taken_back_before_the_dose_is_said_at_the_gate() -> None:
+    bench = heating()
+    to_dose_gate(bench)
+    assert bench.controller.state.process.asked == "dose_gate"
+    unchecked = replace(bench.reactor, probes_checked=False)
+    bench.controller = from_plain(unchecked, bench.batch, bench.controller.to_plain())
+    bench.ticks(3)
+    status = status_of(bench.controller, bench.now_s)
+    assert "probe check" in status.prompt_text, status
+    bench.hold_green()
+    assert bench.step == "dose.gate"

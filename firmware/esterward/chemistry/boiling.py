@@ -34,6 +34,7 @@ SETPOINT_MARGIN_K = 5.0
 ALARM_MARGIN_K = 4.0
 TRIP_MARGIN_K = 3.0
 GUARD_TRIP_MARGIN_K = 2.0
+AIM_ROOM_K = 0.3  # the band a held oil may wander in: no aim is nearer the highest setpoint
 HIGHEST_C = 62.8  # 145 degF: common practice's limit; nothing here ever exceeds it
 
 # While a person has recorded that there is no methanol in the vessel.
@@ -49,7 +50,8 @@ class Limits:
     """Pressure and the oil temperatures allowed while methanol may be in the vessel.
 
     boiling_c is the boiling point of pure methanol at pressure_kpa; the four limits come from
-    the lower pressure p_eff_kpa. alarm_c is what people are shown as the ceiling.
+    the lower pressure p_eff_kpa. alarm_c is what people are shown as the ceiling. The dose is
+    refused above setpoint_max_c, so the oil is held a band's width below it: aim_max_c.
     """
 
     altitude_m: float
@@ -60,6 +62,10 @@ class Limits:
     alarm_c: float
     trip_c: float
     guard_trip_c: float
+
+    @property
+    def aim_max_c(self) -> float:
+        return self.setpoint_max_c - AIM_ROOM_K
 
 
 def _checked(what: str, value: float, allowed: tuple[float, float], unit: str) -> float:

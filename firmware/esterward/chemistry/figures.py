@@ -210,7 +210,7 @@ def _catalyst(batch: Batch, reactor: Reactor | None, titre: float, half: float) 
 def _setpoint(
     batch: Batch, reactor: Reactor | None
 ) -> tuple[Limits | None, float | None, float | None]:
-    """Ceiling, highest setpoint and setpoint; nothing without an altitude."""
+    """Ceiling, highest setpoint allowed and what is aimed at; nothing without an altitude."""
     if reactor is None or reactor.altitude_m is None:
         return None, None, None
     here = limits(reactor.altitude_m)
@@ -218,7 +218,7 @@ def _setpoint(
     if reactor.setpoint_cap_c is not None:
         highest = min(highest, reactor.setpoint_cap_c)
     wanted = USUAL_SETPOINT_C if batch.setpoint_c is None else batch.setpoint_c
-    return here, highest, min(wanted, highest)
+    return here, highest, min(wanted, highest, here.aim_max_c)
 
 
 def reactor_loss_w_per_k(reactor: Reactor) -> float:

@@ -118,8 +118,9 @@ def _heat(sheet: Sheet, say: Wording) -> Section:
     if here is None:
         return Section("Heat", (Row("setpoint", "not known",
                                     "needs the reactor file with its altitude"),), (HOT,))
-    rows = [Row("setpoint", say.deg(sheet.setpoint_c),
-                f"highest allowed here {say.limit(sheet.highest_c)}"),
+    limit = ("held just below the highest," if sheet.setpoint_c == here.aim_max_c else
+             "highest allowed here")
+    rows = [Row("setpoint", say.deg(sheet.setpoint_c), f"{limit} {say.limit(sheet.highest_c)}"),
             Row("ceiling", say.limit(here.alarm_c),
                 f"alarm; trips at {say.limit(here.trip_c)}, {say.limit(here.guard_trip_c)}"),
             Row("methanol boils", say.deg(here.boiling_c),

@@ -39,6 +39,7 @@ OFF_OVERDUE_S: Final = 10.0
 PAUSE_S: Final = 15 * 60.0
 RESTART_S: Final = 60.0
 STORE_S: Final = 10.0
+PUMP_REST_S: Final = 600.0
 SECOND_DOSES: Final = 2
 MIXING_STEPS: Final = ("mix.run", "check.ask")
 STATEMENTS: Final = ("wash.statement", "dry.statement")
@@ -99,6 +100,7 @@ class Process:
             self._idle(world, log)
         else:
             self.facts.start_ready = False
+        state.target.judge(world.oil_c, world.limits)
         asking.answer(state, self.facts, world, log)
         self._prove(world, sheet)
         self._move(world, log)
@@ -156,9 +158,8 @@ class Process:
         facts.below_setpoint = oil_c is not None and setpoint is not None and oil_c <= setpoint
         facts.below_limit = (oil_c is not None and limits is not None
                              and oil_c <= limits.setpoint_max_c)
-        facts.sheet_complete = sheet.complete
-        facts.checked_for_methanol = limits is not None and self.reactor.probes_checked
-        facts.sheet_ready = facts.sheet_complete and facts.checked_for_methanol
+        facts.sheet_ready = (sheet.complete and limits is not None
+                             and self.reactor.probes_checked)
         facts.methoxide_cool = self._methoxide_cool()
         facts.heat_off_proven = timers.heat_off_s >= HEAT_OFF_PROOF_S
         facts.flag_stored, facts.flag_cleared = world.flag_stored, world.flag_cleared
@@ -204,6 +205,8 @@ class Process:
         waits = []
         if not sheet.complete:
             waits.append("the batch sheet")
+        if not self.reactor.probes_checked:
+            waits.append("the probe check ([probes] checked = true)")
         if not world.mixer_proven:
             waits.append("proof of the mixer")
         if not self.state.timers.heat_off_s >= HEAT_OFF_PROOF_S:
@@ -220,6 +223,17 @@ class Process:
                 if not optional_good(inputs, name, self.reactor.fitted):
                     waits.append(word)
         return tuple(waits)
+
+    def mixer_rests(self) -> bool:
+        """True while the mixer of this row stands still so that the oil can cool.
+
+        Not before the element has been proven off so long that the effect checks, which need
+        mixed oil, would have told of one that heats all the same.
+        """
+        return self._too_warm() and self.state.timers.heat_off_s >= PUMP_REST_S
+
+    def _too_warm(self) -> bool:
+        return self.row.rests_warm and self.state.target.too_warm
 
     def wash_index(self) -> int:
         """Which of the planned washes is under way or next; the last one again beyond the plan."""
@@ -339,9 +353,10 @@ class Process:
             return wish
         if state.state != "running":
             return wish
-        wish.mixer, wish.air = row.mixer or wish.hand_pump, row.air
+        wish.mixer = (row.mixer and not self.mixer_rests()) or wish.hand_pump
+        wish.air = row.air
         target = self._target(world, sheet, 0.0)  # the ramp has taken its step already
-        if target is None:
+        if target is None or self._too_warm():
             return wish
         wish.heating = True
         ceiling = state.target.ceiling_c

@@ -32,8 +32,6 @@ class Facts:
     at_target: bool = _fact("the oil has been at the step's temperature for a minute, mixed")
     below_setpoint: bool = _fact("the oil is at or below the reaction setpoint")
     below_limit: bool = _fact("the oil is at or below the highest setpoint")
-    sheet_complete: bool = _fact("the batch sheet has every number")
-    checked_for_methanol: bool = _fact("altitude and the two-point probe check are on record")
     sheet_ready: bool = _fact("the batch sheet is complete, altitude and probe check on record")
     methoxide_cool: bool = _fact("no methoxide temperature above 45 degC has been told")
     heat_off_proven: bool = _fact("the element has been proven off for 120 s")

@@ -25,6 +25,8 @@ class Step:
     timer: key of the step's time (timers.step_seconds), empty = none;
     sets_flag: the methanol flag is set on entry; sits: needs neither energy nor a person, so
     it goes on alone and over a restart; pours: something flows in;
+    rests_warm: above the highest setpoint it heats no more, and in time the mixer rests too, as
+    its pump may hold a lagged vessel there for ever; not while methoxide flows in or reacts;
     new_row: every entry is a repeat with a row of its own.
     """
 
@@ -39,6 +41,7 @@ class Step:
     sets_flag: bool = False
     sits: bool = False
     pours: bool = False
+    rests_warm: bool = False
     new_row: bool = False
 
     @property
@@ -70,10 +73,11 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
         ("below_setpoint", "heat.warm"),)),
 
     Step("heat.warm", "heat the oil; draw and titrate a warm sample meanwhile",
-         heat="setpoint", mixer=True, next=(("at_target", "methoxide.sheet"),)),
+         heat="setpoint", mixer=True, rests_warm=True, next=(
+             ("at_target", "methoxide.sheet"),)),
 
     Step("methoxide.sheet", "oil is kept warm until the batch sheet is confirmed",
-         heat="setpoint", mixer=True, prompt="sheet", next=(
+         heat="setpoint", mixer=True, rests_warm=True, prompt="sheet", next=(
              ("gate & sheet_ready", "methoxide.dissolve"),)),
     Step("methoxide.dissolve", "dissolve the catalyst in the methanol", prompt="dissolve",
          timer="dissolve", next=(("yes & methoxide_cool", "dose.approach"),)),
@@ -84,14 +88,15 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
          timer="dissolve", new_row=True, next=(("yes & methoxide_cool", "dose.gate"),)),
 
     Step("dose.approach", "bring the oil back to the dose temperature", heat="setpoint",
-         mixer=True, next=(("at_target", "dose.off"),)),
-    Step("dose.off", "wait until the heater is proven off", mixer=True, next=(
-        ("heat_off_proven & below_limit & checked_for_methanol", "dose.flag"),)),
+         mixer=True, rests_warm=True, next=(("at_target", "dose.off"),)),
+    Step("dose.off", "wait until the heater is proven off", mixer=True, rests_warm=True, next=(
+        ("heat_off_proven & below_limit", "dose.flag"),)),
     Step("dose.flag", "store that methanol may be in the vessel", sets_flag=True, next=(
         ("flag_stored", "dose.gate"),)),
-    Step("dose.gate", "ready for the methoxide", mixer=True, prompt="dose_gate", next=(
-        ("gate & sheet_complete & mixer_proven & heat_off_proven & below_limit & flag_stored",
-         "dose.pour"),)),
+    Step("dose.gate", "ready for the methoxide", mixer=True, rests_warm=True,
+         prompt="dose_gate", next=(
+             ("gate & sheet_ready & mixer_proven & heat_off_proven & below_limit & flag_stored",
+              "dose.pour"),)),
     Step("dose.pour", "add the methoxide slowly", mixer=True, prompt="poured", timer="pour",
          pours=True, next=(("yes", "mix.run"), ("pour_expired", "dose.gate"))),
 
@@ -99,8 +104,8 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
         ("credit_met & share_left", "settle.between"),
         ("mix_at_most & share_left", "settle.between"),
         ("credit_met", "check.ask"), ("mix_at_most", "check.ask"))),
-    Step("check.ask", "check the conversion", mixer=True, heat="warm_hold", prompt="check",
-         next=(("yes", "settle.first"), ("no & second_allowed", "methoxide.second"),
+    Step("check.ask", "check the conversion", mixer=True, rests_warm=True, heat="warm_hold",
+         prompt="check", next=(("yes", "settle.first"), ("no & second_allowed", "methoxide.second"),
                ("no", "check.failed"))),
     Step("check.failed", "further doses did not turn the oil over", prompt="unconverted",
          next=(("yes", "settle.first"),)),

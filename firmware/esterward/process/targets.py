@@ -21,6 +21,7 @@ class TargetState:
     """Memory of the target: a ratchet (down only within a step), the ramp, the last ask.
 
     final says whether the target is the step's own, not a point of a ramp towards it.
+    too_warm: the oil passed the highest setpoint and is not yet back where it may be held.
     """
 
     lowest_c: float | None = None
@@ -28,11 +29,20 @@ class TargetState:
     ceiling_c: float = 0.0
     final: bool = True
     asked_on: bool = False
+    too_warm: bool = False
 
     def entered(self) -> None:
         """A new step: ratchet and ramp start anew."""
         self.lowest_c, self.ramp_c, self.final = None, RAMP_FROM_C, True
         self.asked_on = False
+
+    def judge(self, oil_c: float | None, limits: Limits | None) -> None:
+        """Whether the pump's own heat must stop too: without a reading it stays as it was."""
+        if limits is None:
+            self.too_warm = False
+        elif oil_c is not None:
+            self.too_warm = oil_c > (
+                limits.aim_max_c if self.too_warm else limits.setpoint_max_c)
 
 
 def target_c(
@@ -47,7 +57,7 @@ def target_c(
     wanted: float | None = None
     if heat in ("setpoint", "warm_hold"):
         if limits is not None and sheet.setpoint_c is not None:
-            wanted = min(sheet.setpoint_c, limits.setpoint_max_c)
+            wanted = min(sheet.setpoint_c, limits.aim_max_c)
             state.ceiling_c = limits.alarm_c
     elif heat == "dewater":
         wanted, state.ceiling_c = DEWATER_C, boiling.CLEAR_ALARM_C

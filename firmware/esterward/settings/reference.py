@@ -48,7 +48,7 @@ LEFT_OUT: Final = {
     "catalyst.base_as": '"pure"',
     "methanol.share": "needed, or `ratio`",
     "methanol.ratio": "`share` is used",
-    "heat.setpoint": "55 degC, or the highest allowed here",
+    "heat.setpoint": "55 degC, or just below the highest allowed",
     "methoxide.first_share": "one stage",
     "wash.rounds": "10 % mist, then 30 % stir three times",
 }
