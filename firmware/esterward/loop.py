@@ -55,7 +55,7 @@ class Loop:
         self._inputs: Inputs | None = None
 
     def look(self) -> Decision | None:
-        """Take the guard's news; tick if a second is over or an input changed."""
+        """Take the guard's news; tick if a second is over, an input changed, or probe A is late."""
         now_s = self.ports.clock.now_s()
         report = self.ports.guard.take(now_s)
         if report is not None:
@@ -65,7 +65,8 @@ class Loop:
                                 or now_s - self.next_tick_s > TICK_S
                                 else self.next_tick_s) + TICK_S
             return self._tick(now_s, True)
-        if report is not None and report.inputs != self._inputs:
+        if (report is not None and report.inputs != self._inputs) or \
+                self.controller.probe_lapsed(now_s):
             return self._tick(now_s, False)
         return None
 

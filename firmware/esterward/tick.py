@@ -126,6 +126,10 @@ class Controller:
             self._trip_c(), self._pressure_kpa(), self.reactor.digest)
         return Decision(outputs, message, tuple(log.events), checkpoint)
 
+    def probe_lapsed(self, now_s: float) -> bool:
+        """Probe A was fresh in the last tick and is too old now: a reason not to wait for one."""
+        return self.facts.probe_a_fresh and not proof.fresh(self.state.safety.probe_a, now_s)
+
     def _take_barometer(self, snapshot: Snapshot, dt_s: float, log: EventLog) -> None:
         pressure = self.state.pressure
         if self.reactor.barometer and pressure.step(snapshot.barometer_kpa, dt_s):
@@ -240,9 +244,7 @@ class Controller:
         safety, flag, inputs = self.state.safety, self.state.flag, seen.inputs
         guard, out, now_s = snapshot.guard, self.outputs, snapshot.now_s
         judge_a = safety.probe_a
-        oil_c = judge_a.good_c if (
-            judge_a.good_at_s is not None and judge_a.good_c is not None
-            and now_s - judge_a.good_at_s <= safety_limits.PROBE_AGE_OFF_S) else None
+        oil_c = judge_a.good_c if proof.fresh(judge_a, now_s) else None
         correction_k = max(0.0, self.reactor.probe_a_correction_k)
         if oil_c is not None:
             oil_c += correction_k

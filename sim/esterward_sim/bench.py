@@ -7,7 +7,7 @@ stdin and writes changes to stdout, one JSON object a line:
     {"set": ["green", true]}             a hand: any attribute of plant.hands
     {"hands": ["pour_oil", 120, 50, 1]}  a hand's method with its numbers
     {"fault": "mixer_stalled"}  {"end": "mixer_stalled"}
-    {"probe": ["b", "empty"]}            live, empty, frozen or blocked
+    {"probe": ["b", "empty"]}            live, empty or blocked
     {"quit": true}
     <- {"at_s": 812.355, "what": "k2", "level": false}
 
@@ -33,7 +33,7 @@ from esterward_sim.wires import KernelFolder
 
 STEP_S: Final = 0.005
 SHOW_S: Final = 1.0
-PROBE_MODES: Final = ("live", "empty", "frozen", "blocked")
+PROBE_MODES: Final = ("live", "empty", "blocked")
 
 
 class Bench:

@@ -151,7 +151,7 @@ def test_the_limit_of_each_regime_trips_at_the_limit_and_not_below(flag: bool,
 
 
 @pytest.mark.parametrize("c", [None, math.nan, math.inf, -math.inf, -20.01, 125.01, 57.0])
-def test_an_unbelievable_probe_b_serves_five_seconds_and_then_nothing_flows(
+def test_an_unbelievable_probe_b_is_bridged_for_less_than_five_seconds(
     c: float | None,
 ) -> None:
     bench = Bench()
@@ -160,7 +160,7 @@ def test_an_unbelievable_probe_b_serves_five_seconds_and_then_nothing_flows(
     seconds_on = 0.0
     while bench.cycle().enable:
         seconds_on += 0.25
-        assert seconds_on <= 5.0
+        assert seconds_on <= 4.5
         if c == 57.0 and seconds_on >= 1.0:
             break  # three agreeing conversions after a step are believed
     assert c == 57.0 or bench.state.latches == ["probe"]
@@ -169,8 +169,8 @@ def test_an_unbelievable_probe_b_serves_five_seconds_and_then_nothing_flows(
 def test_a_probe_that_stands_still_in_time_is_stale() -> None:
     bench = Bench()
     bench.probe = ProbeReading(50.0, bench.now_s)
-    assert bench.cycle(20).enable
-    assert not bench.cycle(2).enable
+    assert bench.cycle(18).enable
+    assert not bench.cycle(1).enable
 
 
 def test_k1_is_never_allowed_with_the_flag_set_without_warm_hold() -> None:

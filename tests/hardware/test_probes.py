@@ -208,6 +208,24 @@ def test_a_probe_port_gives_the_newest_conversion(folder: KernelFolder, clock: H
     probe.close()
 
 
+def test_a_tick_that_comes_a_moment_early_still_starts_the_next_conversion(
+    folder: KernelFolder, clock: Hand,
+) -> None:
+    """The loop's ticks are never exact; each must bring the conversion the last one asked for."""
+    folder.show(SENSOR, 54.0)
+    probe = OneWireProbe(SENSOR, clock.now_s, folder.root)
+    began_s = [clock.time_s]
+    probe.read(clock.time_s)
+    for late_s in (0.02, -0.02, 0.0, -0.01, 0.01):
+        before = probe.read(clock.time_s)
+        until(lambda: probe._reader._job.done is not None, "the worker gave nothing")
+        clock.time_s = 101.0 + len(began_s) - 1 + late_s
+        reading = probe.read(clock.time_s)
+        assert reading is not before and reading.at_s == began_s[-1]
+        began_s.append(clock.time_s)
+    probe.close()
+
+
 def test_a_blocked_read_never_blocks_us_is_abandoned_at_its_deadline_and_ends_us_after_three(
     folder: KernelFolder, clock: Hand,
 ) -> None:

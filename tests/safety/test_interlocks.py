@@ -60,16 +60,16 @@ def _input_for(name: str, level: bool, seconds: int) -> MakeBad:
 
 
 def _stale(which: str) -> MakeBad:
-    """The last reading stands still; it may serve for five seconds."""
+    """The last reading stands still; it may serve for 4.5 seconds, so for four ticks."""
     def make_bad(bench: Bench) -> None:
         setattr(bench, which, ProbeReading(bench.oil_c, bench.now_s))
-        bench.ticks(5)
+        bench.ticks(4)
         assert bench.controller.outputs.k1
     return make_bad
 
 
 def _value(which: str, c: float | None) -> MakeBad:
-    """A value that is refused, after the last good one has had its five seconds."""
+    """A value that is refused, after the last good one has had its time."""
     def make_bad(bench: Bench) -> None:
         for _ in range(4):
             bench.now_s += 1.0

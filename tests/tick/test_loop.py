@@ -26,6 +26,7 @@ class World:
         self.inputs = Inputs(estop_closed=True, cutout_closed=True, k1_open=True, k2_open=True)
         self.outputs: Outputs | None = None
         self.waits = 0
+        self.probe: ProbeReading | None = None
 
     def now_s(self) -> float:
         return self.time_s
@@ -39,7 +40,7 @@ class World:
             raise RuntimeError("the test's time is over")
 
     def read(self, now_s: float) -> ProbeReading:
-        return ProbeReading(20.0, now_s)
+        return self.probe or ProbeReading(20.0, now_s)
 
     def write(self, outputs: Outputs, now_s: float) -> None:
         self.calls.append("relays")
@@ -90,6 +91,19 @@ def test_it_ticks_each_second_and_at_once_when_an_input_changes(loop: Loop, worl
             ticked.append(quarter)
         world.time_s += 0.25
     assert ticked == [0, 4, 6, 8]
+
+
+def test_it_ticks_once_between_when_probe_a_becomes_too_old(loop: Loop, world: World) -> None:
+    """Its age counts from the conversion's beginning, so energy ends within 5 s of that."""
+    world.probe = ProbeReading(20.0, 10.0)
+    ticked = []
+    for quarter in range(26):
+        if loop.look() is not None:
+            ticked.append(quarter)
+        fresh = loop.controller.facts.probe_a_fresh
+        assert fresh is (world.time_s - 10.0 <= 4.5)
+        world.time_s += 0.25
+    assert ticked == [0, 4, 8, 12, 16, 19, 20, 24], "at 4.75 s, once"
 
 
 def test_a_late_look_ticks_once_and_does_not_catch_up(loop: Loop, world: World) -> None:

@@ -31,7 +31,7 @@ from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading, opt
 
 SILENCE_S: Final = 2.0          # a controller message older than this is silence
 FUTURE_S: Final = 0.1           # a stamp further ahead is not of this clock
-PROBE_AGE_S: Final = 5.0
+PROBE_AGE_S: Final = 4.5         # with a cycle and K2's own time the energy is off within 5 s
 PROBE_LOW_C: Final = -20.0
 PROBE_HIGH_C: Final = 125.0
 PROBE_STEP_K: Final = 5.0

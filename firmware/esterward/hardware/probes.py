@@ -7,7 +7,7 @@ its thread; after ABANDONED_MAX of them read() raises ReaderStuck and the proces
 other trouble becomes ProbeReading(None, at, why).
 
 The stamp is the moment the read began: the conversion is never older than it says, also when
-the process was stopped in between. Reads that take more than 2.5 s make the reading stale by
+the process was stopped in between. Reads that take more than 2.2 s make the reading stale by
 themselves; one probe a bus takes 0.8 s.
 """
 
@@ -21,7 +21,9 @@ from typing import Any, Final, Generic, TypeVar
 
 from esterward.values.readings import NO_READING, ProbeReading
 
-PERIOD_S: Final = 1.0
+# A little under the tick: with the tick's own period its jitter, a millisecond, let one reading in
+# three go by.
+PERIOD_S: Final = 0.9
 DEADLINE_S: Final = 5.0
 ABANDONED_MAX: Final = 3
 W1_DIR: Final = "/sys/bus/w1/devices"

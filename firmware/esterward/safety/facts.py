@@ -161,14 +161,15 @@ def hottest_c(state: SafetyState, now_s: float, reactor: Reactor) -> float | Non
     best = None
     for judge, correction_k in ((state.probe_a, reactor.probe_a_correction_k),
                                 (state.probe_b, reactor.probe_b_correction_k)):
-        if judge.good_c is not None and _fresh(judge, now_s):
+        if judge.good_c is not None and fresh(judge, now_s):
             c = judge.good_c + max(0.0, correction_k)
             if best is None or c > best:
                 best = c
     return best
 
 
-def _fresh(judge: plausibility.ProbeJudge, now_s: float) -> bool:
+def fresh(judge: plausibility.ProbeJudge, now_s: float) -> bool:
+    """Whether heat may stand on this probe's last believed conversion now."""
     return (judge.good_at_s is not None
             and 0.0 <= now_s - judge.good_at_s + 0.1 <= limits.PROBE_AGE_OFF_S + 0.1)
 
@@ -263,7 +264,7 @@ def _prove_temperature(
     facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor,
 ) -> None:
     now_s, a, b = seen.now_s, state.probe_a, state.probe_b
-    facts.probe_a_fresh, facts.probe_b_fresh = _fresh(a, now_s), _fresh(b, now_s)
+    facts.probe_a_fresh, facts.probe_b_fresh = fresh(a, now_s), fresh(b, now_s)
     hottest = hottest_c(state, now_s, reactor)
     alarm_c: float | None = CLEAR_ALARM_C
     trip_c: float | None = CLEAR_TRIP_C
