@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -14,6 +15,7 @@ from esterward.hardware import service
 from esterward_sim.bench_pins import SharedBoard
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
+LONG = "/".join(["l" * 60] * 2)
 
 
 @pytest.fixture
@@ -30,7 +32,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     Path("notes.sqlite").write_text("not a record, but long enough to be looked at", "utf-8")
     SharedBoard(tmp_path / "board", create=True)
     monkeypatch.setenv("ESTERWARD_BENCH", str(tmp_path / "board"))
-    Path("rt").mkdir()
+    for name in ("rt", LONG, "taken/run.lock"):
+        Path(name).mkdir(parents=True)
     yield tmp_path
 
 
@@ -41,7 +44,9 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (["--runtime", "nowhere"], "--runtime"),
     (["--reactor", "watch.toml", "--batch", "batch.toml"], "only watches"),
     (["--reactor", "pressed.toml", "--iio", "rt"], "in_pressure_input"),
-    (["--reactor", "pins.toml"], "lamp = 14"),
+    (["--reactor", "pins.toml"], "pins.toml: [pins] lamp = 14"),
+    (["--runtime", LONG], "too long for a socket"),
+    (["--runtime", "taken"], "the lock"),
     (["--record", "nowhere/at/all.sqlite"], "no record can be kept here"),
     (["--record", "notes.sqlite"], "not a record"),
     # A disk that takes no file, for root too.
@@ -64,13 +69,19 @@ def test_a_second_controller_is_refused_before_record_and_pins(folder: Path) -> 
 
 
 @pytest.mark.parametrize("command", [run, guard])
+@pytest.mark.parametrize(("chips", "words"), [
+    ([], "this machine has no GPIO pins (there is no /dev/gpiochip*)"),
+    ([Path("gpiochip0")], "lgpio is missing")])
 def test_on_a_machine_without_pins_both_commands_say_in_one_sentence_what_is_missing(
-    command: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    command: click.Command, chips: list[Path], words: str, tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
     monkeypatch.setattr("esterward.hardware.board.find_spec", lambda name: None)
-    done = CliRunner().invoke(command, [])  # type: ignore[arg-type]
+    monkeypatch.setattr("pathlib.Path.glob", lambda self, pattern: iter(chips))
+    done = CliRunner().invoke(command, [])
     assert done.exit_code == 2 and len(done.output.strip().splitlines()) == 1
-    assert "lgpio is missing" in done.output and "esterward rehearse" in done.output
+    assert done.output.startswith(f"esterward {command.name}: ") and words in done.output
+    assert ("esterward rehearse" in done.output) is (not chips)
     assert list(tmp_path.iterdir()) == []

@@ -17,6 +17,7 @@ from esterward.values.reactor import Reactor
 REACTOR = Reactor(name="bench", altitude_m=1120.0, barometer=True, probe_a_id="28-a",
                   probe_b_id="28-b", probe_b_correction_k=-0.5, fitted=("lid_closed",),
                   rig_level="full", digest="d1", pins=(("beat", 18), ("lamp", 12)))
+LONG = "/".join(["l" * 60] * 2)
 SHIPPED = Path(__file__).parents[2] / "firmware/config/reactor.toml"
 
 
@@ -85,6 +86,9 @@ def test_prepare_tells_every_mistake_and_leaves_the_old_file(tmp_path: Path) -> 
     (["--config", "bad.json"], "not a file of this guard"),
     (["--config", "good.json", "--runtime", "nowhere"], "--runtime"),
     (["--config", "good.json", "--runtime", ".", "--state", "nowhere"], "--state"),
+    (["--config", "good.json", "--runtime", "locked", "--state", "."], "the lock"),
+    (["--config", "good.json", "--runtime", "taken", "--state", "."], "--runtime"),
+    (["--config", "good.json", "--runtime", LONG, "--state", "."], "too long for a socket"),
     (["--prepare", "--reactor", "nowhere.toml"], "nowhere.toml"),
     (["--prepare", "--reactor", "reactor.toml", "--config", "nowhere/guard.json"],
      "cannot be written"),
@@ -94,6 +98,8 @@ def test_bad_input_is_one_sentence_and_exit_2(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "esterward-bench")  # as if there were pins
+    for name in ("locked/guard.lock", "taken/guard.sock", LONG):
+        Path(name).mkdir(parents=True)
     Path("bad.json").write_text("{", "ascii")
     Path("good.json").write_text(prepared.to_text(prepared.prepare(replace(
         REACTOR, barometer=False))), "ascii")

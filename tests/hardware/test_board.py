@@ -44,7 +44,7 @@ def opened(tmp_path: Path, lgpio: str | None = None, env: dict[str, str] | None 
 
 def test_without_lgpio_one_sentence_says_where_it_comes_from(tmp_path: Path) -> None:
     said = opened(tmp_path, "raise ImportError('no lgpio here')")
-    assert "apt install python3-lgpio" in said[0] and said[0].endswith("rehearse.")
+    assert "apt install python3-lgpio" in said[0] and said[0].endswith("--system-site-packages.")
     assert said[2] == "back ends: ", "and gpiozero was not asked to find another"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +12,8 @@ import pytest
 
 from bench_rig import BATCH_TEXT, CONFIG, Rig, until
 from esterward.record.read import read_documents, read_marks, read_rows
+from esterward_sim.broker import mosquitto_path
+from telemetry.mqtt_rig import DEVICE, ROOT, Mosquitto, Watcher
 
 # The shipped example with a broker that nobody answers at, and a solid-state switch, which needs
 # no rest before it may close again.
@@ -136,3 +139,35 @@ def test_without_a_batch_it_shows_itself_and_refuses_everything(rig: Rig) -> Non
     assert "batch_started" not in kinds(rig)
     assert not any(change["level"] and change["what"] in ("element", "mixer", "k2", "k1")
                    for change in rig.changes)
+
+
+def test_a_real_broker_sees_it_come_be_killed_and_leave_and_the_supervisor_hears_each_tick(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    if mosquitto_path() is None:
+        pytest.skip("Mosquitto is not installed (apt install mosquitto)")
+    broker = Mosquitto(tmp_path)
+    watcher = Watcher(broker.port, ROOT + "#")
+    text = SMALL.replace("port = 9", f"port = {broker.port}")
+    text = text.replace('id = "skarnmoor-shed"', f'id = "{DEVICE}"')
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as supervisor:
+            supervisor.bind(str(tmp_path / "notify"))
+            supervisor.settimeout(60.0)
+            monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+            with Rig(tmp_path / "rig", text) as rig:
+                first = rig.start_controller()
+                until(lambda: watcher.of("$state")[-1:] == ["ready"], "ready", 60.0)
+                until(lambda: watcher.of("vessel/oil"), "the oil is published", 60.0)
+                assert supervisor.recv(200) == b"WATCHDOG=1\nREADY=1"
+                assert [supervisor.recv(200) for _ in range(2)] == [b"WATCHDOG=1"] * 2
+                first.kill()
+                until(lambda: watcher.of("$state")[-1:] == ["lost"], "the broker tells of it")
+                again = rig.start_controller()
+                until(lambda: watcher.of("$state")[-1:] == ["ready"], "ready again", 60.0)
+                again.send_signal(signal.SIGTERM)
+                assert again.wait(10.0) == 0
+                until(lambda: watcher.of("$state")[-1:] == ["disconnected"], "a clean end")
+    finally:
+        watcher.close()
+        broker.stop()

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from esterward.cli.errors import Refused, reading
+
+if TYPE_CHECKING:
+    from esterward.guard.prepared import Prepared
 
 FC = TypeVar("FC", bound=Callable[..., Any])
 CONFIG = "/etc/esterward/guard.json"
@@ -77,15 +80,8 @@ def _prepare(reactor_path: Path, config: Path) -> None:
 
 
 def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
-    from esterward.guard import prepared, process
-    from esterward.guard.link import GuardSocket
+    from esterward.guard import prepared
     from esterward.hardware import board, service
-    from esterward.hardware.probes import (
-        IioBarometer,
-        OneWireProbe,
-        ReaderStuck,
-        find_barometer,
-    )
 
     try:
         board.look()
@@ -105,28 +101,46 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
             raise Refused(f"{option} {folder}: there is no such folder; make it, or name another.")
     try:
         lock = service.only_one(runtime / "guard.lock", "esterward guard")
-        pressure = find_barometer(iio) if found.rule.barometer else None
-        factory = board.open_factory(runtime / "guard-pins")
-    except (service.AlreadyRunning, board.BoardMissing, ValueError) as error:
+    except service.LockFailed as error:
         raise Refused(f"esterward guard: {error}") from None
+    with lock:
+        _watch(found, runtime, state, w1, iio)
+
+
+def _watch(found: Prepared, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
+    from esterward.guard import process
+    from esterward.guard.link import GuardSocket
+    from esterward.hardware import board, service
+    from esterward.hardware.probes import (
+        IioBarometer,
+        OneWireProbe,
+        ReaderStuck,
+        find_barometer,
+    )
+
     clock = service.MonotonicClock()
     service.stop_on_signals(clock)
-    try:
-        beat, switches = process.open_lines(factory, found)
+    with ExitStack() as stack:
+        try:
+            pressure = find_barometer(iio) if found.rule.barometer else None
+            link = GuardSocket(runtime / "guard.sock")
+            stack.callback(link.close)
+            factory = board.open_factory(runtime / "guard-pins")
+            beat, switches = process.open_lines(factory, found)
+        except (board.BoardMissing, ValueError) as error:
+            raise Refused(f"esterward guard: {error}") from None
+        except OSError as error:
+            raise Refused(
+                f"--runtime {runtime}: the socket cannot be made in it ({error.strerror}); remove "
+                "what is in its place, or name a folder you may write.") from None
         board.at_exit(beat.off)
-    except board.BoardMissing as error:
-        raise Refused(f"esterward guard: {error}") from None
-    watching = process.Guard(
-        found.rule, clock=clock, switches=switches, beat=beat,
-        probe=OneWireProbe(found.probe_b, clock.now_s, w1),
-        barometer=None if pressure is None else IioBarometer(pressure, clock.now_s),
-        link=GuardSocket(runtime / "guard.sock"), state_file=state / process.STATE_FILE,
-        say=process.say_on_stderr)
-    try:
-        watching.run(lambda: not clock.stopped)
-    except ReaderStuck as error:
-        process.say_on_stderr(f"{error}; ending, so that a new process can try")
-        raise SystemExit(1) from None
-    finally:
-        watching.link.close()
-        lock.close()
+        watching = process.Guard(
+            found.rule, clock=clock, switches=switches, beat=beat,
+            probe=OneWireProbe(found.probe_b, clock.now_s, w1),
+            barometer=None if pressure is None else IioBarometer(pressure, clock.now_s),
+            link=link, state_file=state / process.STATE_FILE, say=process.say_on_stderr)
+        try:
+            watching.run(lambda: not clock.stopped)
+        except ReaderStuck as error:
+            process.say_on_stderr(f"{error}; ending, so that a new process can try")
+            raise SystemExit(1) from None

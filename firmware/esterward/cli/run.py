@@ -78,13 +78,14 @@ def _run(reactor_path: Path | None, batch_path: Path | None, record_path: Path, 
     if not runtime.is_dir():
         raise Refused(f"--runtime {runtime}: there is no such folder; make it, or name another.")
     with ExitStack() as stack:
-        return _on_board(stack, files, batch_path, record_path, runtime, w1, iio)
+        return _on_board(stack, files, reactor_path, batch_path, record_path, runtime, w1, iio)
 
 
-def _on_board(stack: ExitStack, files: Files, batch_path: Path | None, record_path: Path,
-              runtime: Path, w1: Path, iio: Path) -> int:
+def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_path: Path | None,
+              record_path: Path, runtime: Path, w1: Path, iio: Path) -> int:
     from esterward.cli.run_beside import Beside, Shown, Terminal, WrittenBeside
     from esterward.cli.run_start import controller_of, learnt_of
+    from esterward.cli.run_start import reactor_path as reactor_file
     from esterward.guard.link import ControllerSocket
     from esterward.hardware import board, pins, probes, service
     from esterward.hardware.relays import LeasedRelays, OutputRefused
@@ -100,18 +101,17 @@ def _on_board(stack: ExitStack, files: Files, batch_path: Path | None, record_pa
         lock = service.only_one(runtime / "run.lock", "esterward run")
         stack.callback(lock.close)
         pressure = probes.find_barometer(iio) if reactor.barometer else None
+        link = ControllerSocket(runtime / "guard.sock")
         factory = board.open_factory(runtime / "run-pins")
         journal = Journal(record_path, boot=clock.boot, now_s=clock.now_s(),
                           wall_s=clock.wall_s())
     except pins.PinMistake as error:
-        raise Refused(*error.mistakes) from None
+        where = reactor_file(reactor_path, batch_path)
+        raise Refused(*(f"{where}: {mistake}" for mistake in error.mistakes)) from None
     except BadRecord as error:
         raise Refused(f"{str(error).rstrip('.')}.") from None
-    except (service.AlreadyRunning, board.BoardMissing, ValueError) as error:
+    except (service.LockFailed, board.BoardMissing, ValueError) as error:
         raise Refused(f"esterward run: {error}") from None
-    except OSError as error:
-        raise Refused(f"--runtime {runtime}: the lock cannot be made ({error.strerror}); name a "
-                      "folder you may write.") from None
     try:
         if journal.fault:  # nothing of this run would ever count as stored
             raise Refused(f"--record {record_path}: {journal.fault}; mend that, or name a file "
@@ -134,7 +134,6 @@ def _on_board(stack: ExitStack, files: Files, batch_path: Path | None, record_pa
     terminal = Terminal(_degrees(reactor.show_temperature))
     _attach(journal, files, controller, terminal)
     record = WrittenBeside(journal, clock.now_s)
-    link = ControllerSocket(runtime / "guard.sock")
     mqtt = _mqtt(reactor, clock)
     loop = Loop(controller, Ports(
         clock=clock, probe=probes.OneWireProbe(reactor.probe_a_id, clock.now_s, w1),

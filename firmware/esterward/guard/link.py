@@ -28,6 +28,16 @@ from esterward.values.messages import (
 LOOKS: Final = 32          # lines read at most in one look, so that a flood cannot hold a cycle
 RETRY_S: Final = 1.0
 MODE: Final = 0o660        # guard and controller share a group; nobody else may speak
+PATH_BYTES: Final = 107    # unix(7): sun_path is 108 bytes with its end
+
+
+def _checked(path: str | Path) -> Path:
+    """The path; ValueError when no socket can have it, which would read as a silent guard."""
+    size = len(os.fsencode(path))
+    if size > PATH_BYTES:
+        raise ValueError(f"{path}: {size} bytes are too long for a socket, at most {PATH_BYTES}; "
+                         "name a --runtime folder with a shorter path.")
+    return Path(path)
 
 
 def _newest(peer: socket.socket) -> tuple[list[bytes], bool]:
@@ -58,10 +68,10 @@ def _send(peer: socket.socket, line: bytes) -> bool:
 
 
 class GuardSocket:
-    """The guard's end."""
+    """The guard's end. ValueError for a path that no socket can have, OSError as bind(2)."""
 
     def __init__(self, path: str | Path) -> None:
-        self._path = Path(path)
+        self._path = _checked(path)
         with suppress(FileNotFoundError):
             self._path.unlink()  # the lock says that no other guard is alive behind it
         self._door = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET | socket.SOCK_CLOEXEC)
@@ -130,7 +140,7 @@ class ControllerSocket:
     """The controller's end: the GuardLink port. A guard that is not there is silence."""
 
     def __init__(self, path: str | Path) -> None:
-        self._path = Path(path)
+        self._path = _checked(path)
         self._peer: socket.socket | None = None
         self._tried_s = float("-inf")
         self._last: ControllerReport | None = None

@@ -27,9 +27,12 @@ BACK_END: Final = "lgpio"
 VARIABLE: Final = "GPIOZERO_PIN_FACTORY"
 GROUP: Final = "gpiozero_pin_factories"
 _OWN: Final = "gpiozero."
+NO_PINS: Final = (
+    "this machine has no GPIO pins (there is no /dev/gpiochip*); start it on a Raspberry Pi wired "
+    "as esterward wiring says, or try the batch without a board: esterward rehearse.")
 NO_LGPIO: Final = (
     "the library lgpio is missing; on Raspberry Pi OS: sudo apt install python3-lgpio, in an "
-    "environment made with --system-site-packages. Without a board, try esterward rehearse.")
+    "environment made with --system-site-packages.")
 FUNCTIONS: Final = ("gpiochip_open", "gpio_claim_output", "gpio_claim_input", "gpio_write",
                     "gpio_read")
 
@@ -38,9 +41,13 @@ class BoardMissing(RuntimeError):
     """The pins cannot be used; the text is one sentence with what to do."""
 
 
-def look() -> None:
+def look(dev: Path = Path("/dev")) -> None:
     """BoardMissing when there can be no pins here at all; nothing is imported or opened."""
-    if (os.environ.get(VARIABLE) or BACK_END) == BACK_END and find_spec(BACK_END) is None:
+    if (os.environ.get(VARIABLE) or BACK_END) != BACK_END:
+        return
+    if not any(dev.glob("gpiochip*")):
+        raise BoardMissing(NO_PINS)
+    if find_spec(BACK_END) is None:
         raise BoardMissing(NO_LGPIO)
 
 

@@ -18,8 +18,12 @@ CLOCK_SET: Final = "/run/systemd/timesync/synchronized"
 REAL_TIME_CLOCK: Final = "/dev/rtc0"
 
 
-class AlreadyRunning(RuntimeError):
-    """Another process holds the lock; the text is one sentence."""
+class LockFailed(RuntimeError):
+    """The lock cannot be had; the text is one sentence."""
+
+
+class AlreadyRunning(LockFailed):
+    """Another process holds it."""
 
 
 class MonotonicClock:
@@ -63,8 +67,13 @@ def stop_on_signals(clock: MonotonicClock) -> None:
 
 
 def only_one(path: str | Path, what: str) -> IO[str]:
-    """Hold a lock file as long as the returned file is open; AlreadyRunning otherwise."""
-    lock = Path(path).open("a", encoding="ascii")  # noqa: SIM115 - held until the process ends
+    """Hold a lock file as long as the returned file is open; LockFailed otherwise."""
+    try:
+        lock = Path(path).open("a", encoding="ascii")  # noqa: SIM115 - held until the process ends
+    except OSError as error:
+        raise LockFailed(f"the lock {path} cannot be opened ({error.strerror}); run it as the user "
+                         "who made it, or remove it, or name a --runtime folder you may "
+                         "write.") from None
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
