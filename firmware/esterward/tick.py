@@ -40,6 +40,7 @@ from esterward.values.snapshot import Snapshot
 
 CHIRP_S: Final = 2.0
 CHECKPOINT_S: Final = 60.0
+MELTS_IN: Final = ("fill", "dewater", "heat")
 RUNNING_STATES: Final = ("running", "pausing", "paused", "holding", "restarting", "stopping",
                          "aborting")
 
@@ -105,7 +106,7 @@ class Controller:
             inputs=inputs, commanded=self.outputs, flag=flag.set, limits=self.limits,
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
             unsaved=snapshot.stored < state.last_event,
-            volume_l=self._volume_l(), adding=self.process.row.pours)
+            volume_l=self._volume_l(), fat_set=self._fat_set(), adding=self.process.row.pours)
         new_probe = proof.count(state.safety, seen, self.reactor)
         self._flag(snapshot, heard, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)
@@ -149,6 +150,10 @@ class Controller:
         """Oil, and the methanol that may be in it."""
         methanol = self.sheet.methanol if self.state.flag.set else None
         return self.process.batch.oil_volume_l + (methanol.volume_l if methanol else 0.0)
+
+    def _fat_set(self) -> bool:
+        """The batch file says set fat, and it may not all have melted yet."""
+        return self.process.batch.oil_set and self.process.row.stage in MELTS_IN
 
     def _gestures(self, now_s: float, inputs: Inputs | None) -> tuple[str, ...]:
         state = self.state
@@ -295,10 +300,11 @@ class Controller:
               log: EventLog) -> gate.Grant:
         safety, facts = self.state.safety, self.facts
         seen.flag = self.state.flag.set
-        proof.prove(facts, safety, seen, self.reactor, wish.hand_pump)
+        pulse = wish.heating and not wish.mixer and not wish.air
+        proof.prove(facts, safety, seen, self.reactor, wish.hand_pump, pulse)
         proof.condition(
-            facts, energised=wish.heating or wish.mixer or wish.air, heating=wish.heating,
-            mixing=wish.mixer, flag=seen.flag)
+            facts, energised=wish.heating or wish.melting or wish.mixer or wish.air,
+            heating=wish.heating, mixing=wish.mixer, flag=seen.flag)
         safety.energised, safety.restart_ok = facts.energised, self._restart_ok()
         gate.finish_reset(safety, stored)
         if buttons.BLUE_SHORT in gestures:
@@ -323,7 +329,8 @@ class Controller:
         horn = (state.chirp_s > 0.0 or alarms.sounding(state.safety.alarms)
                 or self.presence_wanted())
         lamp = state.ticks % 2 == 0 if asked or state.safety.alarms else energy
-        vent = "vent_proof" in reactor.fitted and (state.flag.set or granted.heat)
+        vent = "vent_proof" in reactor.fitted and (
+            state.flag.set or granted.heat or wish.melting)
         if not energy and not k2_only and not horn and not lamp and not vent:
             return SAFE
         ssr = reactor.element_switch == "ssr"

@@ -235,6 +235,16 @@ class Person:
         self._plan(("wait", 15.0))
         self._press("blue")
 
+    def _do_melt(self, status: Status) -> None:
+        if self.plant.flows:  # else looked at again soon
+            self._press("green", held=True)
+
+    def _do_try(self, status: Status) -> None:
+        self._plan(("set", "green", True), ("wait", 14.0 if self.plant.flows else 3.0),
+                   ("set", "green", False), ("wait", 2.5))
+        if not self.plant.flows:
+            self._press("blue")
+
     def _do_drain_water(self, status: Status) -> None:
         self._plan(("hands", "drain_water"))
         self._plan(("flowed",))

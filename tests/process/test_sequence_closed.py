@@ -38,7 +38,7 @@ LOCAL = {"yes", "no", "answered", "gate", "press", "release", "stop_wanted", "st
          "below_limit", "heat_off_proven", "sheet_ready", "methoxide_cool",
          "flag_stored", "flag_cleared", "mixer_proven", "level_wet",
          "first_drain_allowed", "second_allowed", "credit_met", "evidence_met", "evidence_half",
-         "dewater_off", "dewater_boil", "wash_stirred", "washes_left"}
+         "dewater_off", "dewater_boil", "flow_proven", "wash_stirred", "washes_left"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +67,8 @@ def looked_at(node: Node) -> tuple[str, ...]:
     names |= {fact for fact, states in OBEYED.items() if state in states}
     if state == "running":
         names |= set(facts_used(step))
+    if state == "restarting":
+        names.add("fat_set")
     return tuple(sorted(names))
 
 
@@ -201,6 +203,19 @@ def test_each_state_goes_on_when_its_own_fact_comes(
             assert goes_on[1] == new
             assert goes_on[0] == ("dose.gate" if (step, new) == ("dose.pour", "running")
                                   else step)
+
+
+def test_set_fat_is_tried_by_hand_again_after_every_hold_and_only_set_fat_is_melted(
+    space: Space,
+) -> None:
+    for edge in space.edges:
+        if edge.old[1] == "restarting" and edge.new[1] == "running":
+            again = "fat_set" in edge.true and edge.old[0] in ("dewater.warm", "heat.warm")
+            assert (edge.new[0] == "fill.try") is (again or edge.old[0] == "fill.try")
+        if edge.new[0] == "fill.melt" != edge.old[0]:
+            assert edge.old[0] == "fill.try" or edge.true >= {"gate", "level_wet", "fat_set"}
+        if edge.old == ("fill.try", "running") and edge.new[0] in ("dewater.warm", "heat.warm"):
+            assert "flow_proven" in edge.true
 
 
 def test_every_state_on_the_way_ends_by_the_clock_alone(space: Space) -> None:

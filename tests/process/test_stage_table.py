@@ -94,6 +94,11 @@ def test_heat_stops_before_methanol_and_only_warm_hold_may_heat_after_it() -> No
     assert STEPS["dose.gate"].heat == STEPS["dose.pour"].heat == STEPS["dose.flag"].heat == ""
 
 
+def test_only_set_fat_is_heated_with_nothing_stirring_it() -> None:
+    assert [step.name for step in STEPS.values() if step.heat and not step.mixer] == ["fill.melt"]
+    assert [step.name for step in STEPS.values() if step.heat == "melt"] == ["fill.melt"]
+
+
 def test_steps_that_sit_want_nothing() -> None:
     for step in STEPS.values():
         if step.sits:

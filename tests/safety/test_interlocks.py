@@ -37,6 +37,7 @@ class Case:
     when: str = ""
     reaction: str = ""
     full: bool = False
+    melting: bool = False        # from a pulse for set fat, not from heating
 
     def table(self) -> tuple[Interlock, ...]:
         """The interlocks without the rows meant."""
@@ -217,6 +218,17 @@ def _warms_although_off(bench: Bench) -> None:
     _effect("warming-off", 1.0)(bench)
 
 
+def _hotter_b(bench: Bench) -> None:
+    """Probe B alone is above what set fat may be heated to."""
+    bench.set_oil(49.0)
+    bench.controller.state.safety.probe_b.good_c = bench.guard.good_c = 50.125
+    bench.probe_b = ProbeReading(50.125, bench.now_s + 0.5)
+
+
+def _heated_enough(bench: Bench) -> None:
+    bench.controller.state.safety.melt_s = 30.0
+
+
 CASES: dict[str, Case] = {
     "e-stop pressed": Case("e-stop", ALL, _input("estop_closed", False)),
     "cut-out open": Case("cut-out", ALL, _input("cutout_closed", False)),
@@ -259,6 +271,9 @@ CASES: dict[str, Case] = {
     "element twice as strong": Case("over-response", ALL, _effect("over-response", 2.0)),
     "element half as strong": Case("half-power", NONE, _effect("half-power", 0.5)),
     "element on although switched off": Case("warming-off", ALL, _warms_although_off),
+    "set fat above 50 degC by the hotter probe": Case("mixer", ALL, _hotter_b, melting=True),
+    "set fat heated for long enough": Case("mixer", ALL, _heated_enough, melting=True),
+    "set fat with the flag set": Case("mixer", ALL, _flag, melting=True),
     "lid open": Case("lid", ALL, _input("lid_closed", False), full=True),
     "vapour": Case("vapour", ALL, _input("vapour_low", False), full=True),
     "sump wet": Case("sump", ALL, _input("sump_dry", False), full=True),
@@ -294,6 +309,20 @@ def heating() -> Bench:
 
 
 @pytest.fixture(scope="module")
+def melting(heating: Bench) -> Bench:
+    """In the first seconds of a pulse for set fat."""
+    bench = heating.copy()
+    bench.controller.state.process.step = "fill.melt"
+    bench.ticks(90)
+    bench.controller.state.safety.melt_s = 0.0
+    bench.controller.state.process.timers.step_s = 0.0
+    bench.tick()
+    out = bench.controller.outputs
+    assert out.k1 and out.k2_wanted and not out.mixer
+    return bench
+
+
+@pytest.fixture(scope="module")
 def heating_full() -> Bench:
     bench = Bench(FULL, BATCH)
     bench.override.update(dict.fromkeys(OPTIONAL_INPUTS, True))
@@ -305,18 +334,20 @@ def heating_full() -> Bench:
 
 @pytest.mark.parametrize("name", CASES)
 def test_what_must_be_off_is_off_within_two_ticks_and_the_reason_is_named(
-    name: str, heating: Bench, heating_full: Bench,
+    name: str, heating: Bench, heating_full: Bench, melting: Bench,
 ) -> None:
     case = CASES[name]
-    assert _off_and_named((heating_full if case.full else heating).copy(), case)
+    bench = melting if case.melting else heating_full if case.full else heating
+    assert _off_and_named(bench.copy(), case)
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_without_its_row_that_check_fails(
-    name: str, heating: Bench, heating_full: Bench,
+    name: str, heating: Bench, heating_full: Bench, melting: Bench,
 ) -> None:
     case = CASES[name]
-    bench = (heating_full if case.full else heating).copy(case.table())
+    bench = melting if case.melting else heating_full if case.full else heating
+    bench = bench.copy(case.table())
     assert not _off_and_named(bench, case)
 
 

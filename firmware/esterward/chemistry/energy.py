@@ -28,6 +28,14 @@ LAGGING_W_PER_M_K: Final = 0.04
 HEIGHT_PER_DIAMETER: Final = 1.5   # of a vessel whose diameter is not given: a drum's shape
 
 
+# Set fat. Where it flows: lard 28..40, beef tallow 40..50 degC (melting ranges, food chemistry
+# textbooks). Heat of melting: 100..150 kJ/kg for fats that are all solid; a used blend is half
+# solid at most in a cold room (all from memory).
+MELT_DUTY: Final = 0.10
+SOFT_FAT: Final = (28.0, 30.0)   # degC where it flows, kJ/kg taken until then
+HARD_FAT: Final = (48.0, 100.0)
+
+
 @dataclass(frozen=True, slots=True)
 class Heating:
     """From the cold oil to the setpoint: electricity used, minutes, and what the oil takes.
@@ -115,6 +123,32 @@ def heating(
         seconds = j_per_k / w_per_k * log(at_start / at_target)
     return Heating(power * seconds / 3.6e6, (seconds + late) / 60.0,
                    j_per_k * (target - start) / 3.6e6)
+
+
+def melting_h(
+    oil_l: float, start_c: float, element_w: float, loss: float = 0.0, room_c: float = 20.0,
+    oil_kg_per_l: float = substances.OIL_KG_PER_L, extra: float = 0.0,
+) -> tuple[float | None, float | None]:
+    """Hours of pulses at MELT_DUTY until set fat flows: least and most, None for never.
+
+    Least: a soft fat of which half has melted at 28 degC; most: a hard one that is all molten at
+    48 degC. The other arguments as for heating().
+    """
+    power = MELT_DUTY * within("element power", element_w, 1.0, 1e5, "W")
+    start = within("start temperature", start_c, -20.0, 110.0, "degC")
+    w_per_k = within("heat loss", loss, 0.0, 2000.0, "W/K")
+    room = within("room temperature", room_c, -20.0, 45.0, "degC")
+    kg = oil_l * within("oil density", oil_kg_per_l, 0.85, 0.98, "kg/L")
+
+    def hours(flows_c: float, latent_kj_per_kg: float) -> float | None:
+        own = _with_extra(oil_kj_per_k(oil_l, oil_kg_per_l, (start + flows_c) / 2.0), extra)
+        kj = own * max(0.0, flows_c - start) + kg * latent_kj_per_kg
+        spare_w = power - w_per_k * (0.5 * (start + flows_c) - room)
+        if not (spare_w > 0.0 and power > w_per_k * (flows_c - room)):
+            return None
+        return kj / (3.6 * spare_w)
+
+    return hours(*SOFT_FAT), hours(*HARD_FAT)
 
 
 def landing_c(

@@ -253,6 +253,13 @@ def _heating(
     return replace(warming, measured=measured) if warming is not None else None
 
 
+def melting_h(batch: Batch, reactor: Reactor) -> tuple[float | None, float | None]:
+    """Hours of pulses until set fat flows in this vessel: a soft and a hard one, None for never."""
+    return energy.melting_h(
+        batch.oil_volume_l, batch.oil_start_c, reactor.element_w, reactor_loss_w_per_k(reactor),
+        reactor.room_c, batch.oil_density_kg_per_l, _extra(reactor))
+
+
 def _coast(
     batch: Batch, reactor: Reactor | None, spirit: Methanol | None, setpoint_c: float | None,
     loss: float | None,

@@ -20,7 +20,7 @@ SAYS_YES: Final = ("yes", "yesno")
 SAYS_NO: Final = ("yesno", "gateno", "pump", "washed")
 OPENS: Final = ("gate", "gateno")
 # Rows that want heat with no methanol in the vessel: a flag set by a silence locks them.
-CLEAR_HEATS: Final = ("dewater", "boil", "setpoint", "dry")
+CLEAR_HEATS: Final = ("melt", "dewater", "boil", "setpoint", "dry")
 
 
 def answer(state: ProcessState, facts: Facts, world: World, log: EventLog) -> None:

@@ -18,7 +18,7 @@ from esterward.process.observations import last_told
 from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
 from esterward.process.state import HAND_PUMP_S, ProcessState, Wish, World
-from esterward.process.targets import METHOXIDE_GATE_C, target_c
+from esterward.process.targets import METHOXIDE_GATE_C, melt_pulse, target_c
 from esterward.process.timers import (
     AT_TARGET_S,
     CREDIT_S,
@@ -43,6 +43,9 @@ PUMP_REST_S: Final = 600.0
 SECOND_DOSES: Final = 2
 MIXING_STEPS: Final = ("mix.run", "check.ask")
 STATEMENTS: Final = ("wash.statement", "dry.statement")
+BY_HAND: Final = ("fill.pump", "fill.try")
+FLOW_S: Final = 10.0
+RETRIED: Final = ("dewater.warm", "heat.warm")  # after a hold set fat may be stiff again
 REST_STARTS: Final = ("settle.between", "settle.first", "wash.stand", "dewater.stand")
 
 
@@ -151,7 +154,9 @@ class Process:
         counted_s = timers.settled_s if row.sits else timers.step_s
         setpoint = sheet.setpoint_c
         facts.level_wet = world.level_wet
-        facts.dewater_off = batch.dewater == "none"
+        facts.fat_set = batch.oil_set
+        facts.flow_proven = state.step == "fill.try" and state.flow_s >= FLOW_S
+        facts.dewater_off = batch.dewater == "none" or "heat" in state.repeats
         facts.dewater_boil = batch.dewater == "boil"
         facts.time_met = planned_s is not None and counted_s >= planned_s
         facts.at_target = timers.at_target_s >= AT_TARGET_S
@@ -249,6 +254,7 @@ class Process:
         state = self.state
         step, batch_state, why = advance(state.step, state.state, self.facts)
         if batch_state != state.state:
+            old = state.state
             why = self._why(why, world)
             started = state.state == "idle"
             log.add("state_changed", old=state.state, new=batch_state, why=why)
@@ -265,6 +271,10 @@ class Process:
                 log.add("batch_ended", state=batch_state)
             elif batch_state == "running" and step == "dose.pour":
                 step = "dose.gate"  # after any stop the gate to dosing is asked for again
+            elif old == "restarting" and batch_state == "running" and (
+                self.facts.fat_set and step in RETRIED
+            ):
+                step = "fill.try"
         if step != state.step:
             self._leave(step)
             self._enter(step, world, log)
@@ -302,7 +312,7 @@ class Process:
         state, row, before = self.state, STEPS[step], self.row
         if first or row.stage != before.stage or row.new_row:
             if not first:
-                self._end_row("done", log)
+                self._end_row("held" if row.stage == "fill" else "done", log)
             state.repeats[row.stage] = state.repeats.get(row.stage, 0) + 1
             state.row_started_s = state.elapsed_s
             log.add("stage_started", stage=row.stage, repeat=state.repeats[row.stage])
@@ -321,7 +331,7 @@ class Process:
         if self.heater is None:
             return
         data = lesson(self.heater, heat, self.reactor)
-        if data:
+        if data and not self.batch.oil_set:  # fat that melts is no property of the vessel
             log.add(EVENT, **data)
             self.state.learnt = self.heater.learnt()
         self.heater = None
@@ -336,7 +346,9 @@ class Process:
     def _hand_pump(self, world: World) -> bool:
         """True while the pump runs by hand: one press, begun in this step, up to HAND_PUMP_S."""
         state, inputs = self.state, world.inputs
-        if state.state != "running" or state.step != "fill.pump" or inputs is None:
+        flows = world.mixer_proven and 0.0 < state.hand_s < HAND_PUMP_S
+        state.flow_s = state.flow_s + world.dt_s if flows else 0.0
+        if state.state != "running" or state.step not in BY_HAND or inputs is None:
             state.hand_s = HAND_PUMP_S  # what is down now was pressed for something else
         elif not inputs.green:
             state.hand_s = 0.0
@@ -355,6 +367,10 @@ class Process:
             return wish
         wish.mixer = (row.mixer and not self.mixer_rests()) or wish.hand_pump
         wish.air = row.air
+        if row.heat == "melt":
+            wish.melting = True
+            wish.heating = wish.element = melt_pulse(state.timers.step_s, world.oil_c)
+            return wish
         target = self._target(world, sheet, 0.0)  # the ramp has taken its step already
         if target is None or self._too_warm():
             return wish

@@ -44,6 +44,14 @@ PROMPTS: Final[dict[str, Prompt]] = {
                    "while green is kept pressed, {hand_s} s a press at most. More to come?"),
     "filled": Prompt("gateno", "The pump is off. {oil_l} L of oil in, the level float wet, hose "
                      "off and valve shut?"),
+    "melt": Prompt("gate", "The oil is set fat: the element warms it in pulses, 6 s of every "
+                   "minute, the mixer off; {melt_h}. Stay near, press green at least once an "
+                   "hour. Break a hole through the crust down to the element, so that what "
+                   "melts can rise, and see that the float moves freely. Is it liquid down to "
+                   "the pump, no lumps left that could stall it?"),
+    "try": Prompt("pump", "Heat is off. Keep green pressed: the pump runs by hand. Does it only "
+                  "hum, let go at once: blue melts on. Flowing for 10 s, heating with the mixer "
+                  "begins. Stiff still?"),
     "drain_water": Prompt("yes", "Drain the water from the bottom until clean oil comes. The "
                           "oil is hot: gloves, slowly. Drained, valve shut?"),
     "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "

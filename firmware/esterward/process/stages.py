@@ -21,6 +21,7 @@ class Step:
     """One row.
 
     heat: what the heater aims at (a key of heating targets in control.py), empty = no heat;
+    "melt" is no aim but short pulses, the only heat without the mixer;
     mixer, air: wanted running; prompt: key of the question (prompts.PROMPTS);
     timer: key of the step's time (timers.step_seconds), empty = none;
     sets_flag: the methanol flag is set on entry; sits: needs neither energy nor a person, so
@@ -55,9 +56,16 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
     # that all is in. A jog of the pump, however short or long, therefore answers nothing.
     Step("fill.pump", "fill in the oil", prompt="fill", pours=True, next=(("no", "fill.check"),)),
     Step("fill.check", "see whether all the oil is in", prompt="filled", next=(
+        ("gate & level_wet & fat_set", "fill.melt"),
         ("gate & level_wet & dewater_off", "heat.warm"),
         ("gate & level_wet", "dewater.warm"),
         ("gate", "fill.pump"), ("no", "fill.pump"))),
+    # Set fat: pulses of heat with nothing stirring, until a person trying by hand sees it flow.
+    Step("fill.melt", "melt the set fat with short pulses of heat", heat="melt", prompt="melt",
+         next=(("gate", "fill.try"),)),
+    Step("fill.try", "try by hand whether the pump moves the fat", prompt="try", next=(
+        ("flow_proven & dewater_off", "heat.warm"), ("flow_proven", "dewater.warm"),
+        ("no", "fill.melt"))),
 
     Step("dewater.warm", "warm the oil so that water drops out", heat="dewater", mixer=True,
          next=(("at_target & dewater_boil", "dewater.boil"),

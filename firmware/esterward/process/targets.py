@@ -11,6 +11,11 @@ from esterward.chemistry.sheet import Sheet
 from esterward.values.batch import Batch
 
 DEWATER_C: Final = 60.0
+# Set fat conducts badly and nothing stirs it, so the element gets a tenth of the time, in pulses of
+# few kelvin of its own surface; docs/explanation/set-fat.md has the sums.
+MELT_PERIOD_S: Final = 60.0
+MELT_ON_S: Final = 6.0
+MELT_C: Final = 49.0           # a kelvin below where the safety layer ends it
 METHOXIDE_GATE_C: Final = 45.0
 RAMP_FROM_C: Final = 95.0      # above this, water under hot oil may flash: go up slowly
 RAMP_K_PER_S: Final = 0.5 / 60.0
@@ -43,6 +48,11 @@ class TargetState:
         elif oil_c is not None:
             self.too_warm = oil_c > (
                 limits.aim_max_c if self.too_warm else limits.setpoint_max_c)
+
+
+def melt_pulse(step_s: float, oil_c: float | None) -> bool:
+    """Whether set fat gets heat at this moment of its step."""
+    return oil_c is not None and oil_c <= MELT_C and step_s % MELT_PERIOD_S < MELT_ON_S
 
 
 def target_c(

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from esterward.chemistry.charge import second_dose
+from esterward.chemistry.figures import melting_h
 from esterward.chemistry.sheet import Sheet
 from esterward.process.control import Process
 from esterward.process.observations import last_told
 from esterward.process.state import HAND_PUMP_S
 from esterward.values.batch import Batch
+from esterward.values.reactor import Reactor
 
 UNREACTED_DEFAULT_ML = 0.3  # a trace at the bottom of the check; told values replace it
 
@@ -27,6 +29,17 @@ def sheet_waits(sheet: Sheet, probes_checked: bool) -> str:
                     "both in ice water and in a warm bath, write checked = true under [probes] in "
                     "the reactor file, and start guard and controller again; the batch waits.")
     return " ".join(said)
+
+
+def _melt_hours(reactor: Reactor, batch: Batch) -> str:
+    """How long set fat takes, in words."""
+    soft, hard = melting_h(batch, reactor)
+    if soft is None:
+        return ("in a room this cold that hardly ever does: lag the vessel, warm the room, or melt "
+                "the fat in its drum before")
+    if hard is None:
+        return f"about {soft:.0f} h for a soft fat, a hard one (tallow) hardly ever in this room"
+    return f"about {soft:.0f} h for a soft fat, {hard:.0f} h for a hard one (tallow)"
 
 
 def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) -> dict[str, str]:
@@ -56,6 +69,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
     if state.state != "idle" and not state.methanol_in and not state.evidence:
         evidence = "none was added in this batch"
     return {
+        "melt_h": _melt_hours(process.reactor, batch) if batch.oil_set else "?",
         "oil_l": number(sheet.oil_l, 0),
         "hand_s": number(HAND_PUMP_S, 0),
         "readings": "Titration " + ", ".join(f"{ml:.1f}" for ml in readings) + " mL",

@@ -111,12 +111,14 @@ def step(
     power_w: float,
     volume_l: float,
     loss_w: float = 0.0,
+    swallows: bool = False,
 ) -> tuple[str, ...]:
     """What is wrong now, as VERDICTS; empty when nothing is.
 
     dt_s: s since the last call; element_on: proven closed all the way; oil_c: a good reading
     in degC or None; mixed: the mixer proves itself long enough, and nothing is being added;
-    power_w: rated; volume_l: what is in the vessel; loss_w: expected loss at oil_c.
+    power_w: rated; volume_l: what is in the vessel; loss_w: expected loss at oil_c;
+    swallows: set fat may be taking the heat to melt, so that no rise says anything.
     """
     if not (0.0 <= dt_s <= TICK_AT_MOST_S):
         _forget(state)
@@ -147,7 +149,7 @@ def step(
             state.off_base_c = None
             if state.verdicts == (WARMING_OFF,):
                 state.verdicts = ()
-        if oil_c > PLATEAU_C:
+        if oil_c > PLATEAU_C or swallows:
             _forget(state)
         elif not state.marks:
             _mark(state, oil_c)

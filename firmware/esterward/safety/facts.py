@@ -42,6 +42,7 @@ class SafetyFacts:
     level_now: bool = False
     level_or_hand: bool = False
     mixer_proven: bool = False
+    mixer_or_melt: bool = False
     mixer_starts: bool = False
     mixer_stops: bool = False
     k1_obeys_off: bool = False
@@ -98,6 +99,7 @@ class Seen:
     record_fault: bool
     unsaved: bool
     volume_l: float              # what may be in the vessel
+    fat_set: bool                # declared, and the methoxide is still to come
     adding: bool                 # something may be flowing in, so that no rise says anything
 
 
@@ -111,6 +113,9 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
         state.k1_on_s, state.k1_off_s = state.k1_on_s + dt_s, 0.0
     else:
         state.k1_on_s, state.k1_off_s = 0.0, state.k1_off_s + dt_s
+    closed = out.k1 or inputs is None or not inputs.k1_open
+    state.melt_s = min(limits.MELT_UNKNOWN_S, max(
+        0.0, state.melt_s + dt_s * ((1.0 if closed else 0.0) - limits.MELT_SHARE)))
     enabled = seen.heard and guard is not None and guard.enable
     if enabled:
         state.enable_on_s, state.enable_off_s = state.enable_on_s + dt_s, 0.0
@@ -180,8 +185,12 @@ def _apart_limit_k(c: float) -> float:
 
 def prove(
     facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor, hand_pump: bool,
+    pulse: bool,
 ) -> None:
-    """Fill every fact of this tick (not the conditions)."""
+    """Fill every fact of this tick (not the conditions).
+
+    pulse: heat is wished, and neither mixer nor air.
+    """
     guard, inputs, out = seen.guard, seen.inputs, seen.commanded
     facts.guard_heard, facts.guarded = seen.heard, reactor.rig_level != "watch"
     facts.guard_enables = not state.refused_s > limits.GUARD_SILENT_S
@@ -191,6 +200,10 @@ def prove(
         and state.pressures_apart_s <= limits.PRESSURES_APART_S)
     _prove_inputs(facts, state, seen, reactor, hand_pump)
     _prove_temperature(facts, state, seen, reactor)
+    melt = pulse and _may_melt(facts, state, seen, reactor)
+    facts.mixer_or_melt = facts.mixer_proven or melt
+    # Around a still element two honest probes differ; the hotter one holds the limit.
+    facts.probes_agree = facts.probes_agree or melt
     proof = facts.mixer_proven
     # A pump run by hand to fill draws air first and last; the hand is its proof.
     facts.mixer_starts = (not state.unproven_s >= limits.MIXER_START_S
@@ -214,10 +227,10 @@ def prove(
     loss_w = 0.0
     if oil_c is not None:
         loss_w = max(0.0, reactor.loss_w_per_k * (oil_c - reactor.room_c))
+    mixed = proof and state.proven_s >= limits.MIXED_BEFORE_COMPARE_S and not seen.adding
     verdict = effects.step(
-        state.effects, seen.dt_s, element_on=element_on, oil_c=oil_c,
-        mixed=(proof and state.proven_s >= limits.MIXED_BEFORE_COMPARE_S
-               and not seen.adding),
+        state.effects, seen.dt_s, element_on=element_on, oil_c=oil_c, mixed=mixed,
+        swallows=seen.fat_set and _melting(state, seen, reactor, oil_c, element_on and mixed),
         power_w=reactor.element_w, volume_l=seen.volume_l, loss_w=loss_w)
     facts.element_warms = "no-response" not in verdict
     facts.element_not_double = "over-response" not in verdict
@@ -233,6 +246,35 @@ def prove(
         state.unclean_starts = 0  # it is said; the rest is a person's
     facts.starts_clean = state.unclean_starts < limits.UNCLEAN_STARTS
     facts.tick_on_time = 0.0 <= seen.dt_s <= limits.TICK_GAP_S
+
+
+def _may_melt(facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
+    """Whether set fat may be given a pulse of heat with nothing stirring it.
+
+    Both probes are read and the hotter one is low, the float is wet, no methanol, the mixer is
+    off, and the element was on for little of the last minutes by the count of this layer.
+    """
+    hottest = hottest_c(state, seen.now_s, reactor)
+    return (not seen.flag and facts.level_wet and not seen.commanded.mixer
+            and facts.probe_a_fresh and facts.probe_b_fresh
+            and hottest is not None and hottest <= limits.MELT_MOST_C
+            and state.melt_s <= limits.MELT_BURST_S)
+
+
+def _melting(state: SafetyState, seen: Seen, reactor: Reactor, oil_c: float | None,
+             paying: bool) -> bool:
+    """Whether fat that was declared set may still be swallowing heat: cool, and within bounds."""
+    if oil_c is None or not oil_c <= limits.MELT_MOST_C or not seen.volume_l > 0.0:
+        return False
+    if state.melt_seen_c is None:
+        state.melt_seen_c = oil_c
+    if paying:
+        state.melt_short_k += (reactor.element_w * seen.dt_s
+                               / (seen.volume_l * effects.OIL_J_PER_L_K))
+    if oil_c > state.melt_seen_c:
+        state.melt_short_k = max(0.0, state.melt_short_k - (oil_c - state.melt_seen_c))
+        state.melt_seen_c = oil_c
+    return state.melt_short_k <= limits.MELT_SHORT_K
 
 
 def _prove_inputs(

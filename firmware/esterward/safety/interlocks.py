@@ -59,7 +59,7 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("probes-apart", "probes_together", (HEAT, AIR), "hold", True, "energised",
               limits.PROBES_APART_S),
     Interlock("probe-stuck", "probes_move", (HEAT, AIR), "hold", True, "heating"),
-    Interlock("mixer", "mixer_proven", (HEAT,), "", False, "never"),
+    Interlock("mixer", "mixer_or_melt", (HEAT,), "", False, "never"),
     Interlock("mixer", "mixer_starts", (HEAT, MIXER), "hold", True, "mixing"),
     Interlock("k2-open", "k2_obeys_on", (HEAT,), "hold", False, "energised"),
     Interlock("k1-open", "k1_obeys_on", (HEAT,), "hold", False, "heating"),

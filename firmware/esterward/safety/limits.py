@@ -32,6 +32,13 @@ READBACK_S: Final = 1.5               # [design] a contactor follows its coil in
 READBACK_OFF_S: Final = 1.0           # [design] a contact closed against command
 MIXER_START_S: Final = 5.0            # [design] time a commanded mixer has to prove itself
 MIXER_STOP_S: Final = 5.0             # [design] time a stopped mixer may run down
+# Set fat: pulses of the element without a proven mixer. The process gives 6 s of each minute.
+MELT_MOST_C: Final = 50.0             # [design] of the hotter probe
+MELT_SHARE: Final = 0.125             # [design] of the time at most, 10 % and late ticks
+MELT_BURST_S: Final = 6.0             # [design] of element time not yet forgotten at that share
+MELT_UNKNOWN_S: Final = 60.0          # [design] what a start assumes: 7 min until the first pulse
+# [from memory] fats take 60 to 120 kJ/kg to melt when all set; by 2.03 kJ/kg/K of oil, 49 K.
+MELT_SHORT_K: Final = 100e3 / 2030.0  # so much less than paid in may be seen until it is molten
 PRESENCE_CLEAR_S: Final = 60 * 60.0   # [design] a press within this, methanol flag clear
 PRESENCE_SET_S: Final = 30 * 60.0     # [design] and with the flag set
 PRESENCE_WARN_S: Final = 5 * 60.0     # [design] horn this long before

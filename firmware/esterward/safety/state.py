@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from esterward.safety import limits
 from esterward.safety.alarms import AlarmEntry
 from esterward.safety.effects import EffectState
 from esterward.safety.plausibility import ProbeJudge
@@ -37,6 +38,9 @@ class SafetyState:
     record_fault_s: float = 0.0
     unsaved_s: float = 0.0
     presence_age_s: float | None = None
+    melt_s: float = limits.MELT_UNKNOWN_S  # element time, forgotten at limits.MELT_SHARE
+    melt_short_k: float = 0.0    # what set fat has swallowed: paid in, mixed, and not seen
+    melt_seen_c: float | None = None
     unclean_starts: int = 0      # within half an hour, until they are latched
     bad_s: dict[str, float] = field(default_factory=dict)
     latches: list[str] = field(default_factory=list)
@@ -65,4 +69,5 @@ def restarted(before: SafetyState) -> SafetyState:
         probe_b=ProbeJudge(good_c=before.probe_b.good_c),
         apart_noted=before.apart_noted, alarm_rest_s=before.alarm_rest_s,
         latches=before.latches, resets=before.resets, alarms=before.alarms,
+        melt_short_k=before.melt_short_k, melt_seen_c=before.melt_seen_c,
         pending_reset=before.pending_reset, pending_number=before.pending_number)

@@ -63,6 +63,7 @@ BATCH_FIELDS: Final[dict[str, str]] = {
     "name": "name",
     "oil.volume": "oil_volume_l",
     "oil.start": "oil_start_c",
+    "oil.set": "oil_set",
     "oil.density": "oil_density_kg_per_l",
     "oil.water": "oil_water_mg_per_kg",
     "oil.molar_mass": "oil_molar_mass_g_per_mol",

@@ -159,6 +159,7 @@ class BlendedLot(Section):
 class Oil(Section):
     volume: Annotated[float | None, Number(VOLUME, 1.0, 1000.0)] = None
     start: Annotated[float | None, Number(TEMPERATURE, -20.0, 110.0)] = None
+    set: bool | None = None
     density: Annotated[float | None, Number(DENSITY, 0.85, 0.98)] = None
     water: Annotated[float | None, Number(CONTENT, 0.0, 20_000.0)] = None
     molar_mass: Annotated[float | None, Number(MOLAR_MASS, 600.0, 1000.0)] = None

@@ -30,6 +30,8 @@ class Lot:
 class Batch:
     """One lot of oil going through. Fractions are 0..1, not percent.
 
+    oil_set: the oil is fat that has set in the vessel; it is melted before the pump may run.
+
     titration_readings_ml are mL of titrant per sample; base_g_per_l None means the usual base
     of the catalyst kind as pure; base_as_weighed True means the base is not divided by purity.
     Exactly one of methanol_share (of the oil's volume) and methanol_molar_ratio is given.
@@ -47,6 +49,7 @@ class Batch:
     name: str = "batch"
     oil_volume_l: float = 0.0
     oil_start_c: float = 20.0
+    oil_set: bool = False
     oil_density_kg_per_l: float = 0.918
     titration_readings_ml: tuple[float, ...] = ()
     titrant: str = "same stock"

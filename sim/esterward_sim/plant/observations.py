@@ -53,6 +53,11 @@ class Observations:
         return self.thermal.oil_c
 
     @property
+    def flows(self) -> bool:
+        """Whether the pump would move what is there: enough of it, and not set."""
+        return self.electrical.can_flow
+
+    @property
     def element_c(self) -> float:
         """Surface of the element."""
         return self.thermal.element_c
