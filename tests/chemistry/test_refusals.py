@@ -60,6 +60,7 @@ ACCEPTED: dict[Callable[..., Any], tuple[Any, ...]] = {
     energy.oil_kj_per_k: (100.0, 0.918, 40.0),
     energy.loss_w_per_k: (200.0, 50.0),
     energy.wall_area_m2: (200.0,),
+    energy.melting_h: (100.0, 15.0, 3000.0, 4.0, 15.0, 0.918, 15.0),
     energy.heating: (100.0, 20.0, 55.0, 2000.0, 8.0, 20.0, 0.918, 15.0, 50.0),
     energy.landing_c: (55.0, 20.0, 0.2, 0.918),
     energy.cooled_c: (55.0, 60.0, 8.0, 200.0, 20.0),

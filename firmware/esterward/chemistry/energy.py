@@ -138,7 +138,8 @@ def melting_h(
     start = within("start temperature", start_c, -20.0, 110.0, "degC")
     w_per_k = within("heat loss", loss, 0.0, 2000.0, "W/K")
     room = within("room temperature", room_c, -20.0, 45.0, "degC")
-    kg = oil_l * within("oil density", oil_kg_per_l, 0.85, 0.98, "kg/L")
+    litres = within("oil volume", oil_l, 0.01, 1e4, "L")
+    kg = litres * within("oil density", oil_kg_per_l, 0.85, 0.98, "kg/L")
 
     def hours(flows_c: float, latent_kj_per_kg: float) -> float | None:
         own = _with_extra(oil_kj_per_k(oil_l, oil_kg_per_l, (start + flows_c) / 2.0), extra)
