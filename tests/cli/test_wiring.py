@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from esterward.cli.wiring import wiring
-from esterward.hardware import checkup
+from esterward.hardware import checkup, pins
 from esterward.values.reactor import RIG_LEVELS, Reactor
 
 SHIPPED = Path(__file__).parents[2] / "firmware/config/reactor.toml"
@@ -76,6 +76,9 @@ def root(tmp_path: Path) -> Path:
     put(tmp_path, "sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs", "N\n")
     put(tmp_path, "sys/class/hwmon/hwmon1/name", "rpi_volt\n")
     put(tmp_path, "sys/class/hwmon/hwmon1/in0_lcrit_alarm", "0\n")
+    put(tmp_path, "etc/os-release", 'ID=debian\nPRETTY_NAME="Debian GNU/Linux 12"\n')
+    put(tmp_path, "boot/firmware/config.txt", "\n".join(
+        pins.config_lines(pins.board(REACTOR), REACTOR)))
     (tmp_path / "record").mkdir()
     return tmp_path
 
@@ -94,7 +97,7 @@ def test_a_board_on_which_all_is_right_has_nothing_to_fix_but_what_this_machine_
     root: Path,
 ) -> None:
     wrong = {what for what, row in found(root).items() if row.ok is not True}
-    assert wrong <= {"lgpio", "board", "group gpio"}
+    assert wrong <= {"lgpio", "operating system", "group gpio"}
 
 
 @pytest.mark.parametrize(("name", "text", "what", "word"), [
@@ -150,7 +153,57 @@ def test_a_broker_that_does_not_answer_is_named_and_harmless(root: Path) -> None
     assert row.ok is False and "the batch runs without it" in row.text
 
 
-def test_a_record_folder_that_is_not_there_is_to_fix(root: Path) -> None:
+@pytest.mark.parametrize(("bits", "good"), [("aarch64", True), ("armv7l", False)])
+def test_the_system_is_named_and_must_be_the_64_bit_one(
+    root: Path, monkeypatch: pytest.MonkeyPatch, bits: str, good: bool,
+) -> None:
+    monkeypatch.setattr("platform.machine", lambda: bits)
+    row = found(root)["operating system"]
+    assert row.ok is good and row.text.startswith(f"Debian GNU/Linux 12, {bits}")
+
+
+CONFIG_TXT = "boot/firmware/config.txt"
+
+
+def test_each_line_that_config_txt_lacks_is_named(root: Path) -> None:
+    lines = (root / CONFIG_TXT).read_text("utf-8").splitlines()
+    assert "gpio=17=op,dl" in lines and "dtoverlay=w1-gpio,gpiopin=5" in lines
+    for line in lines:
+        put(root, CONFIG_TXT, "\n".join(
+            f"#{other}" if other == line else other for other in lines))
+        row = found(root)["config.txt"]
+        assert row.ok is False and row.text.endswith(f"and restart: {line}")
+
+
+def test_other_spellings_of_the_same_lines_are_understood(root: Path) -> None:
+    put(root, CONFIG_TXT, "dtoverlay=w1-gpio\ndtoverlay = w1-gpio,pullup=0,gpiopin=5 # B\n"
+                          "gpio=9-13,16-27=dl,op\ndtparam=spi=off,strict_gpiod\nenable_uart=0\n")
+    assert found(root)["config.txt"].ok is True
+    wanted = replace(REACTOR, barometer=True)
+    assert "i2c_arm=on" in found(root, wanted)["config.txt"].text
+    put(root, CONFIG_TXT, (root / CONFIG_TXT).read_text("utf-8") + "dtparam=i2c=on\n")
+    assert found(root, wanted)["config.txt"].ok is True
+
+
+def test_lines_that_cannot_be_are_told_by_the_check_too(root: Path) -> None:
+    row = found(root, replace(REACTOR, pins=(("lamp", 14),)))["lines"]
+    assert row.ok is False and "lamp = 14" in row.text
+
+
+def test_before_the_first_start_the_service_will_make_the_records_folder(root: Path) -> None:
     (root / "record").rmdir()
     row = found(root)["disk"]
-    assert row.ok is False and str(root / "record") in row.text
+    assert row.ok is True and f"free at {root}" in row.text
+
+
+def test_a_full_disk_and_a_folder_of_somebody_else_are_to_fix(
+    root: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(checkup, "DISK_MB", 10**12)
+    assert found(root)["disk"].ok is False
+    monkeypatch.setattr(checkup, "DISK_MB", 0)
+    monkeypatch.setattr("os.access", lambda path, mode: False)
+    row = found(root)["disk"]
+    assert row.ok is False and "sudo chown esterward-run" in row.text
+    monkeypatch.setattr("pathlib.Path.owner", lambda path: "esterward-run")
+    assert found(root)["disk"].ok is True, "the service's own, whoever looks"

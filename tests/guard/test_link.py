@@ -67,6 +67,7 @@ GARBAGE = [
     encode_controller(SAID).replace(b"57.0", b"Infinity"),
     encode_controller(SAID).replace(b"true", b"1"),
     encode_controller(SAID).replace(b'"d1"', b'"d1",1'),
+    encode_controller(SAID).ljust(MAX_BYTES + 1),  # good, but for its length
     json.dumps(["c", 1, 100.0, "b", True, True, False, 57.0, 85.0, "d" * 1100]).encode(),
 ]
 

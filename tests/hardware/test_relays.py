@@ -193,6 +193,27 @@ def test_on_every_way_out_our_order_comes_before_the_librarys_exit_hook(
     assert set(said[3:]) == {"GPIO17 closed", "GPIO22 closed", "GPIO27 closed"}
 
 
+EARLY = """
+from esterward.hardware import board
+board.at_exit(lambda: print("ours"))
+from gpiozero import Device, DigitalOutputDevice
+from gpiozero.pins.mock import MockFactory, MockPin
+class Pin(MockPin):
+    def close(self):
+        print("closed")
+        super().close()
+Device.pin_factory = MockFactory(pin_class=Pin)
+device = DigitalOutputDevice(17)
+"""
+
+
+def test_our_hook_comes_first_even_when_it_is_set_before_the_library_is_loaded() -> None:
+    done = subprocess.run([sys.executable, "-c", EARLY], capture_output=True, text=True,
+                          timeout=60, check=True)
+    said = done.stdout.split()
+    assert said[0] == "ours" and set(said[1:]) == {"closed"}
+
+
 def test_without_our_hook_the_library_leaves_the_lines_high_until_it_closes_them() -> None:
     said = leave("import atexit; atexit.unregister(relays.off)")
     assert "closed" in said[0], "the trap: pins become inputs without having been driven low"

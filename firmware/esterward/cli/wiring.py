@@ -88,20 +88,6 @@ def absent_rules(reactor: Reactor) -> dict[str, str]:
                     if name != "barometer" or not reactor.barometer}
 
 
-def overlays(chosen: dict[str, int], reactor: Reactor) -> list[str]:
-    """The lines of /boot/firmware/config.txt that this wiring needs."""
-    lines = [f"dtoverlay=w1-gpio,gpiopin={bcm}" for name, bcm in chosen.items()
-             if pins.LINES[name].direction == pins.ONE_WIRE]
-    lines += [f"gpio={bcm}=op,dl" for name, bcm in chosen.items()
-              if pins.LINES[name].direction == pins.OUT]
-    lines += ["dtparam=strict_gpiod", "dtparam=spi=off", "enable_uart=0"]
-    if {0, 1} & set(chosen.values()):
-        lines.append("force_eeprom_read=0")
-    if reactor.barometer:
-        lines.append("dtparam=i2c_arm=on")
-    return lines
-
-
 def _plain(reactor: Reactor, chosen: dict[str, int]) -> dict[str, object]:
     keys = ("name", "gpio", "pin", "kind", "pull", "claimed_by", "wire", "high_means",
             "rig_levels")
@@ -111,7 +97,7 @@ def _plain(reactor: Reactor, chosen: dict[str, int]) -> dict[str, object]:
                    for key, cell in zip(keys, row, strict=True)}
                   for row in _rows(reactor, chosen)],
         "absent": absent_rules(reactor),
-        "config_txt": overlays(chosen, reactor),
+        "config_txt": pins.config_lines(chosen, reactor),
         "parts": [{"count": row.count, "what": row.what, "must": row.must}
                   for row in parts.parts_of(reactor.rig_level)],
     }
@@ -129,7 +115,7 @@ def _page(reactor: Reactor, chosen: dict[str, int], where: str) -> None:
     for name, rule in absent_rules(reactor).items():
         click.echo(wrapped(f"{name}: {rule}", "  "))
     click.echo("\nIn /boot/firmware/config.txt:")
-    for line in overlays(chosen, reactor):
+    for line in pins.config_lines(chosen, reactor):
         click.echo(f"  {line}")
     click.echo("\nParts:")
     for part in parts.parts_of(reactor.rig_level):
@@ -149,7 +135,7 @@ def pins_markdown(reactor: Reactor, where: str) -> str:
               f"{', '.join(map(str, pins.OUT_LINES))}; inputs "
               f"{', '.join(map(str, pins.IN_LINES))}.", "",
               "In `/boot/firmware/config.txt`:", "",
-              *(f"    {line}" for line in overlays(chosen, reactor)), "",
+              *(f"    {line}" for line in pins.config_lines(chosen, reactor)), "",
               "## What an absent input means", "", "| not fitted | then |", "| --- | --- |"]
     rules = {name: row.absent for name, row in pins.LINES.items() if row.absent} | pins.ABSENT
     lines += [f"| {name} | {rule} |" for name, rule in rules.items()]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import grp
 import os
 import platform
+import re
 import shutil
 import socket
 import sys
@@ -18,12 +19,14 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
-from esterward.hardware import service
+from esterward.hardware import pins, service
 from esterward.values.reactor import Reactor
 
 DISK_MB: Final = 500          # a month of records is far below; a full card is not
 BROKER_S: Final = 2.0
 PYTHONS: Final = ((3, 11), (3, 13))
+CONFIG_TXT: Final = ("boot/firmware/config.txt", "boot/config.txt")
+SERVICE_USER: Final = "esterward-run"
 PERSIST: Final = ("pinctrl_bcm2835", "pinctrl_rp1")
 
 
@@ -39,16 +42,20 @@ class Finding:
 def check(reactor: Reactor, root: Path = Path("/"),
           record_dir: Path = Path("/var/lib/esterward")) -> list[Finding]:
     """Everything that can be looked at without touching the reactor."""
-    return [*_machine(root), *_pins(root, reactor), *_probes(root, reactor),
-            *_around(root, reactor, record_dir)]
+    return [*_machine(root), *_pins(root, reactor), *_config(root, reactor),
+            *_probes(root, reactor), *_around(root, reactor, record_dir)]
 
 
 def _machine(root: Path) -> Iterator[Finding]:
     model = _read(root / "proc/device-tree/model").rstrip("\0")
+    good = "Raspberry Pi" in model
+    yield Finding("board", good, (model or "not told by the kernel") + (
+        "" if good else "; a Raspberry Pi is needed"))
+    name = re.search(r'^PRETTY_NAME="?([^"\n]*)', _read(root / "etc/os-release"), re.M)
     bits = platform.machine()
-    good = platform.system() == "Linux" and "Raspberry Pi" in model and bits == "aarch64"
-    yield Finding("board", good, f"{model or platform.system()}, {bits}" + (
-        "" if good else "; a Raspberry Pi with the 64-bit system is needed"))
+    good = platform.system() == "Linux" and bits == "aarch64"
+    yield Finding("operating system", good, f"{name[1] if name else platform.system()}, {bits}" + (
+        "" if good else "; the 64-bit Raspberry Pi OS is needed (aarch64)"))
     version = sys.version_info[:2]
     good = PYTHONS[0] <= version <= PYTHONS[1]
     yield Finding("Python", good, platform.python_version() + (
@@ -85,6 +92,22 @@ def _pins(root: Path, reactor: Reactor) -> Iterator[Finding]:
         yield Finding("released lines", not kept, "fall to their pull when a program dies" if
                       not kept else "stay driven when a program dies: add dtparam=strict_gpiod to "
                       "/boot/firmware/config.txt and restart")
+
+
+def _config(root: Path, reactor: Reactor) -> Iterator[Finding]:
+    """Overlays, and outputs that the firmware drives low from the first second of a boot."""
+    try:
+        wanted = pins.config_lines(pins.board(reactor), reactor)
+    except pins.PinMistake as error:
+        yield Finding("lines", False, " ".join(error.mistakes))
+        return
+    path = next((root / name for name in CONFIG_TXT if (root / name).is_file()), None)
+    if path is None:
+        yield Finding("config.txt", None, f"there is no /{CONFIG_TXT[0]}")
+        return
+    missing = pins.config_missing(wanted, _read(path))
+    yield Finding("config.txt", not missing, "overlays and output levels as wired" if not missing
+                  else f"add to /{path.relative_to(root)} and restart: {'; '.join(missing)}")
 
 
 def _probes(root: Path, reactor: Reactor) -> Iterator[Finding]:
@@ -136,17 +159,25 @@ def _around(root: Path, reactor: Reactor, record_dir: Path) -> Iterator[Finding]
               if (root / path.lstrip("/")).exists()]
     yield Finding("clock", bool(set_by), "set" if set_by else
                   "nothing has set it; the batch does not mind, the dates in the record do")
-    home = next((path for path in (record_dir, *record_dir.parents) if path.is_dir()), root)
-    free_mb = shutil.disk_usage(home).free // 1_000_000
-    good = free_mb >= DISK_MB and record_dir.is_dir() and os.access(record_dir, os.W_OK)
-    yield Finding("disk", good, f"{free_mb} MB free at {home}" + (
-        "" if good else f"; {record_dir} must be there, writable, with {DISK_MB} MB free"))
+    yield _disk(root, record_dir)
     if reactor.mqtt_host:
         yield _broker(reactor.mqtt_host, reactor.mqtt_port)
     dog = (root / "dev/watchdog0").exists() or (root / "dev/watchdog").exists()
     yield Finding("watchdog", dog, "the board has one" if dog else
                   "none: a kernel that hangs stays so; K2 opens all the same")
     yield _supply(root)
+
+
+def _disk(root: Path, record_dir: Path) -> Finding:
+    """Room for the record, in a folder that is there or that the service makes (systemd)."""
+    home = next((path for path in (record_dir, *record_dir.parents) if path.is_dir()), root)
+    free_mb = shutil.disk_usage(home).free // 1_000_000
+    wrong = []
+    if free_mb < DISK_MB:
+        wrong.append(f"{DISK_MB} MB are needed")
+    if home == record_dir and not os.access(home, os.W_OK) and _owner(home) != SERVICE_USER:
+        wrong.append(f"it belongs to {_owner(home)}: sudo chown {SERVICE_USER} {home}")
+    return Finding("disk", not wrong, "; ".join([f"{free_mb} MB free at {home}", *wrong]))
 
 
 def _broker(host: str, port: int) -> Finding:
@@ -173,6 +204,13 @@ def _group(number: int) -> str:
         return grp.getgrgid(number).gr_name
     except KeyError:
         return ""
+
+
+def _owner(path: Path) -> str:
+    try:
+        return path.owner()
+    except KeyError:
+        return f"user {path.stat().st_uid}"
 
 
 def _read(path: Path) -> str:

@@ -10,7 +10,7 @@ wiring` are made from this table; nothing else knows a line number.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -175,3 +175,43 @@ def owned(chosen: Mapping[str, int], owner: str, direction: str) -> dict[str, in
     return {name: bcm for name, bcm in chosen.items()
             if LINES[name].owner == owner and LINES[name].direction == direction}
 
+
+def config_lines(chosen: Mapping[str, int], reactor: Reactor) -> list[str]:
+    """The lines of the board's config.txt that this wiring needs."""
+    lines = [f"dtoverlay=w1-gpio,gpiopin={bcm}" for name, bcm in chosen.items()
+             if LINES[name].direction == ONE_WIRE]
+    lines += [f"gpio={bcm}=op,dl" for name, bcm in chosen.items()
+              if LINES[name].direction == OUT]
+    lines += ["dtparam=strict_gpiod", "dtparam=spi=off", "enable_uart=0"]
+    if {0, 1} & set(chosen.values()):
+        lines.append("force_eeprom_read=0")
+    if reactor.barometer:
+        lines.append("dtparam=i2c_arm=on")
+    return lines
+
+
+def config_missing(wanted: Iterable[str], text: str) -> list[str]:
+    """Those of the wanted lines that a config.txt does not say, in this or another spelling."""
+    said = {line for row in text.splitlines()
+            for line in _spelt_out("".join(row.partition("#")[0].split()))}
+    return [line for line in wanted if line not in said]
+
+
+def _spelt_out(line: str) -> Iterator[str]:
+    """gpio= takes lists and ranges, w1-gpio has a default line, dtparam takes several (from memory
+    of the board maker's documentation of config.txt)."""
+    key, _, rest = line.partition("=")
+    if key == "gpio" and {"op", "dl"} <= set(rest.partition("=")[2].split(",")):
+        for part in rest.partition("=")[0].split(","):
+            first, _, last = part.partition("-")
+            last = last or first
+            if first.isdigit() and last.isdigit():
+                yield from (f"gpio={bcm}=op,dl" for bcm in range(int(first), int(last) + 1))
+    elif key == "dtoverlay" and rest.split(",")[0] == "w1-gpio":
+        options = dict(option.partition("=")[::2] for option in rest.split(",")[1:])
+        yield f"dtoverlay=w1-gpio,gpiopin={options.get('gpiopin', '4')}"
+    elif key == "dtparam":
+        yield from (f"dtparam={'i2c_arm=on' if item == 'i2c=on' else item}"
+                    for item in rest.split(","))
+    else:
+        yield line
