@@ -173,6 +173,15 @@ def test_a_probe_that_stands_still_in_time_is_stale() -> None:
     assert not bench.cycle(1).enable
 
 
+def test_one_stamp_of_probe_b_from_the_future_does_not_deafen_the_guard_to_the_next() -> None:
+    bench = Bench()
+    bench.probe = ProbeReading(54.0, bench.now_s + 3600.0)
+    bench.cycle(4)
+    assert bench.state.good_c == 50.0, "not believed"
+    bench.probe = None
+    assert bench.cycle(40).enable and bench.state.latches == []
+
+
 def test_k1_is_never_allowed_with_the_flag_set_without_warm_hold() -> None:
     bench = Bench(flag=True)
     assert bench.cycle().enable, "the mixer may run"

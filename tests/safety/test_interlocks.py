@@ -254,6 +254,7 @@ CASES: dict[str, Case] = {
         "probes-apart", ALL, _apart_for_a_minute, needs="probes_together"),
     "guard silent": Case("guard-silent", ALL, _silent),
     "guard of another boot": Case("guard-silent", ALL, _guard(boot="other")),
+    "guard of the future": Case("guard-silent", ALL, _guard(at_s=1e9)),
     "guard with another configuration": Case("guard-disagrees", ALL, _guard(hash="other")),
     "guard does not enable": Case("guard-refuses", HEAT, _refuses),
     "nobody there": Case("presence", ALL, _presence),

@@ -91,7 +91,7 @@ def test_a_clearing_cut_off_by_a_restart_is_asked_anew() -> None:
     assert bench.controller.state.flag.set
 
 
-@pytest.mark.parametrize("changes", [{"boot": "other"}, {"at_s": 0.0}])
+@pytest.mark.parametrize("changes", [{"boot": "other"}, {"at_s": 0.0}, {"at_s": 1e9}])
 def test_a_guard_that_is_not_heard_does_not_speak_for_a_clear_flag(
     heating: Bench, changes: dict[str, object],
 ) -> None:
