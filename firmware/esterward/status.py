@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from esterward.chemistry import boiling
+from esterward.chemistry.figures import warming_up
 from esterward.process.prompts import ANSWERS, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
-from esterward.process.timers import CREDIT_S, step_seconds
+from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
 from esterward.safety import alarms
 from esterward.safety.facts import hottest_c
 from esterward.safety.faults import FAULTS
 from esterward.tick import Controller
 from esterward.values.status import Status
-
-OIL_J_PER_L_K = 0.918 * 2040.0  # 2.04 kJ/kg/K, mean of 20..55 degC (triolein, Zabransky)
 
 
 def status_of(controller: Controller, now_s: float) -> Status:
@@ -50,10 +49,15 @@ def status_of(controller: Controller, now_s: float) -> Status:
     )
 
 
+ENDED = {"complete": "the batch is complete", "stopped": "the batch was stopped"}
+
+
 def _title(controller: Controller) -> str:
     process = controller.process
     if process.state.state == "idle":
         return "waiting for a start"
+    if process.state.state in ENDED:
+        return ENDED[process.state.state]
     if process.state.state == "running" and process.mixer_rests():
         return f"{process.row.title}; too warm, so the mixer rests"
     return process.row.title
@@ -95,12 +99,12 @@ def _left(
         return max(0.0, planned_s - done_s), min(1.0, done_s / planned_s)
     reactor = controller.reactor
     if row.heat and oil_c is not None and setpoint_c is not None:
-        watts = reactor.element_w - max(0.0, reactor.loss_w_per_k * (oil_c - reactor.room_c))
         start_c = process.batch.oil_start_c
         progress = (oil_c - start_c) / (setpoint_c - start_c) if setpoint_c > start_c else None
-        if watts > 0.0 and oil_c < setpoint_c:
-            joules = (setpoint_c - oil_c) * process.batch.oil_volume_l * OIL_J_PER_L_K
-            return joules / watts + 60.0, _part(progress)
+        if -20.0 <= oil_c < setpoint_c and process.batch.oil_volume_l > 0.0:
+            warming = warming_up(process.batch, reactor, oil_c, setpoint_c)
+            if warming is not None:
+                return warming.time_min * 60.0 + AT_TARGET_S, _part(progress)
         return None, _part(progress)
     return None, None
 

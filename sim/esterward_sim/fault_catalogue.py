@@ -26,19 +26,22 @@ REMOTE, LINK = "tests/telemetry/test_remote_requests.py", "tests/telemetry/test_
 BROKER = "tests/telemetry/test_link_with_mosquitto.py"
 WITHOUT, SHEET = "tests/scenarios/test_without_broker.py", "tests/cli/test_sheet_checks.py"
 BUTTONS, COMMANDS = "tests/values/test_buttons.py", "tests/cli/test_commands.py"
+WHOLE = "tests/scenarios/test_whole_batch.py"
+PERSON = "tests/sim/test_person.py"
 BENCH = "wiring/bring-up.md"
 
 
 @dataclass(frozen=True, slots=True)
 class CatalogueRow:
     """Code; what goes wrong; tests that try it; bench: its line on the bench list; absent: the
-    part that is not offered, and so cannot fail."""
+    part that is not offered, and so cannot fail; persons: who does it in a rehearsal."""
 
     code: str
     sentence: str
     tests: tuple[str, ...] = ()
     bench: str = ""
     absent: str = ""
+    persons: tuple[str, ...] = ()
 
 
 def rehearsed(code: str) -> tuple[str, ...]:
@@ -95,7 +98,7 @@ CATALOGUE: Final[tuple[CatalogueRow, ...]] = (
     # pump, mixer, valves
     _Row("F-33", "The mixer is switched on but does not run.", (INTERLOCKS,)),
     _Row("F-34", "The mixer stalls in the middle of mixing.",
-         ("tests/scenarios/test_whole_batch.py",)),
+         (WHOLE,)),
     _Row("F-35", "The pump runs dry."),
     _Row("F-36", "The pump draws too much current.",
          absent="no current is measured; the mixer's own breaker acts"),
@@ -165,16 +168,17 @@ CATALOGUE: Final[tuple[CatalogueRow, ...]] = (
     _Row("F-91", "The network goes and comes back with other addresses.", (LINK, BROKER)),
     _Row("F-92", "A callback of the network library blocks or raises.", (BROKER, LINK)),
     # people
-    _Row("F-93", "Somebody does things in the wrong order (--person wrong-order).", (START,)),
-    _Row("F-94", "A button is pressed twice, bounces or sticks (--person double-press).",
-         (BUTTONS,)),
+    _Row("F-93", "Somebody does things in the wrong order.", (PERSON, START),
+         persons=("wrong-order",)),
+    _Row("F-94", "A button is pressed twice, bounces or sticks.", (PERSON, BUTTONS),
+         persons=("double-press",)),
     _Row("F-95", "A volume is typed ten times too large, or with a decimal comma.", (QUANTITY,)),
     _Row("F-96", "Units are mixed up: degF, gallons, coulombs.", (QUANTITY,)),
     _Row("F-97", "The wrong base, its purity or its weight.",
          ("tests/chemistry/test_charge.py", SHEET)),
     _Row("F-98", "A question is answered without looking.", (START,)),
     _Row("F-99", "The drain is opened while it mixes."),
-    _Row("F-100", "Everybody walks away (--person absent).", (START,)),
+    _Row("F-100", "Everybody walks away.", (START, WHOLE), persons=("absent",)),
     _Row("F-101", "A latch is reset again and again to get going."),
     _Row("F-102", "A bypass for service is left on.", absent="there is no bypass"),
     # surroundings
@@ -192,6 +196,7 @@ def tried(row: CatalogueRow) -> tuple[str, ...]:
     """Where a row is tried, in words, one entry each."""
     names = rehearsed(row.code)
     return (*((f"rehearsal: {', '.join(names)}",) if names else ()),
+            *((f"rehearsal: --person {', '.join(row.persons)}",) if row.persons else ()),
             *((f"test: {', '.join(row.tests)}",) if row.tests else ()),
             *((f"bench: {BENCH}, {row.bench}",) if row.bench else ()),
             *((f"not offered: {row.absent}",) if row.absent else ()))

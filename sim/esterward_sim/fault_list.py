@@ -19,7 +19,8 @@ def print_faults(as_json: bool) -> None:
                         "low": row.low if row.unit else None,
                         "high": row.high if row.unit else None} for row in ROWS.values()],
             "catalogue": [{"code": row.code, "sentence": row.sentence,
-                           "rehearsed": list(rehearsed(row.code)), "tests": list(row.tests),
+                           "rehearsed": list(rehearsed(row.code)),
+                           "persons": list(row.persons), "tests": list(row.tests),
                            "bench": row.bench or None, "not_offered": row.absent or None}
                           for row in CATALOGUE]}))
         return

@@ -31,6 +31,7 @@ TAP_PH: Final = 7.2
 SOAP_PASSES_MG_PER_KG: Final = 66.0   # Na + K 5 mg/kg as sodium oleate; derived, EN 14214 limit
 WATER_PASSES_MG_PER_KG: Final = 500.0  # EN 14214
 LOOKS_S: Final = (60.0, 300.0, 900.0)  # how long the cause is looked for before each reset
+GAINED_S: Final = 600.0       # a step that ran this long between two holds got somewhere
 METHOXIDE_C: Final = 45.0     # the question says: below 45 degC
 COOLS_S: Final = 600.0        # how often the can is looked at again
 STOPPED: Final = ("held", "aborted", "stopped")
@@ -70,6 +71,7 @@ class Person:
         self._dissolved_s = 0.0
         self._hot = False  # told last that the can was too hot
         self._resets: dict[str, int] = {}  # tries of each latch
+        self._held: tuple[str, float, int] = ("", 0.0, 0)  # step, its seconds, tries in vain
         self._typed = 0
         self._started = False
 
@@ -206,6 +208,7 @@ class Person:
         if tries >= len(LOOKS_S) and "person_resets_again" not in self.plant.faults:
             return
         self._resets[code] = tries + 1
+        self._held = "", 0.0, 0  # its cause is looked for here
         self._plan(("wait", LOOKS_S[min(tries, len(LOOKS_S) - 1)]))
         if "record reset" in status.answers:
             self._plan(("reason", code))
@@ -265,7 +268,19 @@ class Person:
     def _do_sheet(self, status: Status) -> None:
         self._press("green", held=True)
 
-    _do_filled = _do_held = _do_sheet
+    _do_filled = _do_sheet
+
+    def _do_held(self, status: Status) -> None:
+        """Go on; held again with nothing gained, look longer each time, and in the end leave it."""
+        step, ran_s, tries = self._held
+        if status.step != step or not 0.0 <= status.step_s - ran_s < GAINED_S:
+            tries = 0
+        if tries > len(LOOKS_S):
+            return
+        self._held = status.step, status.step_s, tries + 1
+        if tries:
+            self._plan(("wait", LOOKS_S[tries - 1]))
+        self._press("green", held=True)
 
     def _do_dose_gate(self, status: Status) -> None:
         if self.kind == "wrong-order":  # another titration, now that the methoxide is made

@@ -152,6 +152,9 @@ def load(path: Path, example_reactor: Path) -> Scenario:
     """The scenario of a file; SettingsError with every mistake in it."""
     where = plain_name(str(path))
     raw = read_toml(path)
+    if not {"story", "ending"} & set(raw):
+        raise SettingsError([f"{where}: this is no scenario: neither story nor [ending] is in it; "
+                             "a batch file is rehearsed without --scenario."])
     try:
         file = _File.model_validate(raw)
     except ValidationError as error:

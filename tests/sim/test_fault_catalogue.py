@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from esterward_sim.fault_catalogue import BENCH, CATALOGUE, CatalogueRow, rehearsed, tried
+from esterward_sim.person import KINDS
 from esterward_sim.plant.faults import ROWS
 
 TOP = Path(__file__).parents[2]
@@ -25,6 +26,15 @@ def test_a_row_has_one_sentence_and_a_place(row: CatalogueRow) -> None:
         assert "\ndef test_" in text, name
     if row.bench:
         assert f"| {row.bench} |" in (TOP / BENCH).read_text(encoding="utf-8")
+
+
+def test_the_persons_rows_name_can_be_asked_for_and_are_tried_where_the_row_says() -> None:
+    named = {person: row for row in CATALOGUE for person in row.persons}
+    assert set(named) | {"prompt", "slow"} == set(KINDS)
+    for person, row in named.items():
+        texts = [(TOP / name).read_text(encoding="utf-8") for name in row.tests]
+        assert any(f'"{person}"' in text for text in texts), person
+        assert f"rehearsal: --person {person}" in tried(row)
 
 
 def test_every_row_a_fault_names_is_in_the_catalogue() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -164,6 +165,28 @@ def test_a_latch_reset_again_and_again_becomes_a_lock_out(pair: tuple[Batch, Rea
     resets = [e for e in events if e.kind == "latch_reset" and e.data["code"] == "probe-a"]
     assert len(resets) <= 3
     assert rehearsal.rig.plant.thermal.element_j < 3000.0 * 600.0
+
+
+def test_a_hold_that_comes_back_at_once_is_looked_into_ever_longer_and_then_left(
+    pair: tuple[Batch, Reactor],
+) -> None:
+    rehearsal = begin(pair, "mains_lost@heat+120")
+    go(rehearsal, "never", at_most_s=4200.0)
+    tries = [e.at_s for e in rehearsal.result.events
+             if e.kind == "state_changed" and e.data["new"] == "restarting"]
+    apart = [after - before for before, after in pairwise(tries)]
+    assert len(tries) == 4 and apart == sorted(apart) and apart[-1] > 900.0
+    assert rehearsal.rig.controller.process.state.state == "held"
+
+
+def test_a_hold_after_a_step_got_somewhere_is_a_new_one(pair: tuple[Batch, Reactor]) -> None:
+    faults = [f"k1_open_circuit@heat+{s}-{s + 60}" for s in range(100, 2900, 700)]
+    rehearsal = begin((replace(pair[0], oil_volume_l=120.0, oil_start_c=15.0), pair[1]), *faults)
+    go(rehearsal, "never", at_most_s=3900.0)
+    tries = [e for e in rehearsal.result.events
+             if e.kind == "state_changed" and e.data["new"] == "restarting"]
+    assert len(tries) >= 4
+    assert rehearsal.rig.controller.process.state.state == "running"
 
 
 def test_every_fault_of_a_person_changes_the_course(pair: tuple[Batch, Reactor]) -> None:

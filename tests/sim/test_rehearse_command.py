@@ -269,6 +269,24 @@ def test_a_bad_scenario_is_one_sentence_a_mistake(
     assert len(done.stderr.splitlines()) == 1 and not done.stdout
 
 
+def test_a_file_of_another_kind_is_one_sentence(folder: Path) -> None:
+    done = esterward("rehearse", "--scenario", "batch.toml", cwd=folder)
+    assert done.returncode == 2 and not done.stdout
+    (line,) = done.stderr.splitlines()
+    assert "this is no scenario" in line and "without --scenario" in line
+
+
+def test_wires_play_no_blackout_alone_or_in_a_story(folder: Path) -> None:
+    done = esterward("rehearse", "batch.toml", "--wires", "--fault", "blackout@heat+60-300",
+                     cwd=folder)
+    assert done.returncode == 2
+    assert "blackout cannot be played with --wires" in done.stderr
+    done = esterward("rehearse", "--wires", "--scenario",
+                     str(TOP / "sim/scenarios/blackout-in-heat.toml"), cwd=folder)
+    assert done.returncode == 2 and "leave out --wires" in done.stderr
+    assert not (folder / "rehearsals").exists()
+
+
 def test_a_scenario_stands_alone(folder: Path) -> None:
     done = esterward("rehearse", "batch.toml", "--scenario", "story.toml", "--seed", "3", "--fault",
                      "k1_welded@3", cwd=folder)

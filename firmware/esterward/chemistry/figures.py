@@ -156,7 +156,7 @@ def figures(batch: Batch, reactor: Reactor | None) -> Figures:
         methoxide_rise_k=charge.methoxide_rise_k(
             base.mass_g, base.kind, base.purity, spirit.volume_l) if base and spirit else None,
         products=made, ceiling=ceiling, highest_c=highest, setpoint_c=setpoint,
-        loss_w_per_k=loss, heating=_heating(batch, reactor, setpoint, loss), coast=coasting,
+        loss_w_per_k=loss, heating=_heating(batch, reactor, setpoint), coast=coasting,
         settling=_settling(reactor, spirit, batch, coasting),
         wash_water_l=separation.wash_water_l(
             made.ester_l if made else batch.oil_volume_l, tuple(w.share for w in batch.washes)
@@ -238,19 +238,27 @@ def _extra(reactor: Reactor) -> float:
 
 
 def _heating(
-    batch: Batch, reactor: Reactor | None, setpoint_c: float | None, loss: float | None
+    batch: Batch, reactor: Reactor | None, setpoint_c: float | None
 ) -> Heating | None:
-    if reactor is None or setpoint_c is None or loss is None or not batch.oil_volume_l > 0.0 or (
+    if reactor is None or setpoint_c is None or not batch.oil_volume_l > 0.0 or (
         not reactor.element_w > 0.0
     ):
         return None
-    warming = energy.heating(
-        batch.oil_volume_l, batch.oil_start_c, setpoint_c, reactor.element_w, loss,
-        reactor.room_c, batch.oil_density_kg_per_l, _extra(reactor),
-        reactor.measured_run_on_s or 0.0)
+    warming = warming_up(batch, reactor, batch.oil_start_c, setpoint_c)
     measured = not (reactor.measured_heat_kj_per_k is None
                     and reactor.measured_loss_w_per_k is None)
     return replace(warming, measured=measured) if warming is not None else None
+
+
+def warming_up(batch: Batch, reactor: Reactor, from_c: float, to_c: float) -> Heating | None:
+    """Warming this oil in this vessel at full power; None when the element cannot do it.
+
+    Both -20..110 degC; the vessel as measured, as lagged, or as told.
+    """
+    return energy.heating(
+        batch.oil_volume_l, from_c, to_c, reactor.element_w, reactor_loss_w_per_k(reactor),
+        reactor.room_c, batch.oil_density_kg_per_l, _extra(reactor),
+        reactor.measured_run_on_s or 0.0)
 
 
 def melting_h(batch: Batch, reactor: Reactor) -> tuple[float | None, float | None]:
