@@ -152,3 +152,14 @@ def test_the_files_are_read_in_a_process_that_ends_and_every_mistake_comes_at_on
     with pytest.raises(Refused) as refused:
         load(None, tmp_path / "batch.toml", tmp_path / "none.sqlite")
     assert len(refused.value.sentences) == 2
+
+
+@pytest.mark.parametrize(("level", "kept"), [("watch", False), ("small", True)])
+def test_a_trip_outlives_a_restart_except_where_no_button_could_reset_it(
+    level: str, kept: bool,
+) -> None:
+    was = left("idle")
+    was.safety.latches = ["over-trip"]
+    reactor = replace(REACTOR, rig_level=level)
+    made = begun(replace(files(), reactor=reactor), found(was, clean=True))
+    assert (made.state.safety.latches == ["over-trip"]) is kept

@@ -66,12 +66,19 @@ def test_an_optional_input_without_its_line_has_a_stricter_rule_in_words() -> No
 def test_a_reactor_has_only_the_rows_of_its_level_and_of_what_is_fitted(level: str) -> None:
     names = set(pins.board(replace(SMALL, rig_level=level)))
     assert names == {
-        "watch": {"horn", "lamp", "probe_a", "green"},
+        "watch": {"horn", "lamp", "probe_a"},
         "small": {"k1", "mixer", "horn", "lamp", "beat", "enable", "probe_a", "probe_b",
                   *INPUT_NAMES[:9]},
         "full": {"k1", "mixer", "air", "vent", "horn", "lamp", "beat", "enable", "probe_a",
                  "probe_b", *INPUT_NAMES[:9]},
     }[level]
+
+
+@pytest.mark.parametrize("level", RIG_LEVELS)
+def test_no_level_has_a_line_that_no_process_of_that_level_opens(level: str) -> None:
+    """At level watch there is no guard, which alone reads the inputs."""
+    for row in pins.lines_of(replace(FULL, rig_level=level)).values():
+        assert row.owner == pins.CONTROLLER or level != "watch", row.name
 
 
 def test_pins_moves_a_line_within_the_allowed_ones() -> None:

@@ -9,6 +9,7 @@ import pytest
 from esterward.chemistry import boiling
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.state import SafetyState
+from esterward.values.readings import ProbeReading
 from harness import REACTOR, Bench
 
 
@@ -109,3 +110,15 @@ def test_the_probe_of_a_guard_of_another_boot_is_not_believed(heating: Bench) ->
     heating.ticks(8)
     assert believed.good_at_s == before_s
     assert not heating.controller.facts.probe_b_fresh
+
+
+def test_one_stamp_of_probe_a_from_the_future_does_not_deafen_it_to_the_next(
+    heating: Bench,
+) -> None:
+    believed = heating.controller.state.safety.probe_a
+    before_s = believed.good_at_s
+    heating.probe_a = ProbeReading(heating.oil_c, heating.now_s + 3600.0)
+    heating.ticks(2)
+    assert believed.good_at_s == before_s, "not believed"
+    heating.probe_a = None
+    assert heating.ticks(10).outputs.k1 and heating.controller.facts.probe_a_fresh

@@ -121,6 +121,8 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
     told: what an earlier batch learnt of the vessel, as the record has it.
     """
     state, doubt = _state_of(found)
+    if files.reactor.rig_level == "watch":
+        state.safety.latches.clear()  # no button is read there that could reset one
     unfinished = state.process.state not in ("idle", *FINAL_STATES)
     batch = files.batch
     if unfinished:

@@ -53,7 +53,6 @@ PARTS: Final[tuple[Part, ...]] = (
     Part("1", "proof of the mixer", "flow or pressure switch behind the pump, or a current relay",
          _HEATS),
     Part("3", "buttons green, black, blue", "normally open, gloved fingers, IP65", _HEATS),
-    Part("1", "button green", "normally open, gloved fingers, IP65", ("watch",)),
     Part("1", "lamp", "24 V, seen from where the person stands", _ALL),
     Part("1", "horn", "24 V, heard outside", _ALL),
     Part("1 an input", "resistor 1 kOhm", "in series at the board: a wrong wire or a line that is "

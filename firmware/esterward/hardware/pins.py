@@ -95,7 +95,7 @@ LINES: Final[dict[str, Line]] = {row.name: row for row in (
          "K2's main contacts proven open"),
     Line("mixer_proof", IN, GUARD, 20, _HEATS,
          "flow or pressure switch behind the pump, or a current relay", "mixer proves itself"),
-    Line("green", IN, GUARD, 21, _ALL, "green button, normally open", "green pressed"),
+    Line("green", IN, GUARD, 21, _HEATS, "green button, normally open", "green pressed"),
     Line("black", IN, GUARD, 19, _HEATS, "black button, normally open", "black pressed"),
     Line("blue", IN, GUARD, 9, _HEATS, "blue button, normally open", "blue pressed"),
     Line("lid_closed", IN, GUARD, 10, _FULL, "switch closed by the shut lid", "lid shut",
