@@ -65,8 +65,9 @@ class Loop:
                                 or now_s - self.next_tick_s > TICK_S
                                 else self.next_tick_s) + TICK_S
             return self._tick(now_s, True)
-        if (report is not None and report.inputs != self._inputs) or \
-                self.controller.probe_lapsed(now_s):
+        changed = (report is not None and report.inputs is not self._inputs
+                   and report.inputs != self._inputs)
+        if changed or self.controller.probe_lapsed(now_s):
             return self._tick(now_s, False)
         return None
 

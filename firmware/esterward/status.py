@@ -16,9 +16,9 @@ from esterward.values.status import Status
 
 def status_of(controller: Controller, now_s: float) -> Status:
     """The picture of now. Nothing is decided here."""
-    state, process, safety = controller.state, controller.process, controller.state.safety
-    batch_state, row, timers = process.state, process.row, process.state.timers
-    world = controller.world
+    state, process = controller.state, controller.process
+    safety, batch_state, row = state.safety, process.state, process.row
+    timers, world = batch_state.timers, controller.world
     oil_c = world.oil_c if world is not None else None
     setpoint_c, ceiling_c = _aims(controller)
     left_s, progress = _left(controller, oil_c, setpoint_c)

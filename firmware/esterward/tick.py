@@ -112,7 +112,7 @@ class Controller:
         remote_hold = self._requests(snapshot, log)
         wish = self._wish(snapshot, seen, self._answers(gestures), new_probe, remote_hold, log)
         granted = self._gate(seen, wish, gestures, snapshot.stored, log)
-        if any(event.kind == "alarm_raised" for event in log.events):
+        if log.events and any(event.kind == "alarm_raised" for event in log.events):
             state.buttons.spend_blue()
         outputs = self._outputs(granted, wish, dt_s, log)
         self.outputs = outputs
@@ -169,6 +169,8 @@ class Controller:
 
     def _answers(self, gestures: tuple[str, ...]) -> tuple[str, ...]:
         """The gestures that may answer a question: one press never says two things."""
+        if not gestures:
+            return gestures
         spent = set()
         if any(not entry.acknowledged for entry in self.state.safety.alarms.values()):
             spent.add(buttons.BLUE_SHORT)  # blue acknowledges first; then it means "no"
@@ -284,12 +286,11 @@ class Controller:
     def _restart_ok(self) -> bool:
         """What the waiting step needs is good: nothing asks for a hold and the inputs are there."""
         row, facts = self.process.row, self.facts
-        needs = ["guard_heard", "estop_closed", "cutout_closed"]
-        if row.mixer:
-            needs += ["level_now", "presence"]
-        if row.heat and not self.state.flag.set:
-            needs += ["level_wet", "probe_a_fresh", "probe_b_fresh"]
-        return all(getattr(facts, name) is True for name in needs)
+        heats = row.heat != "" and not self.state.flag.set
+        return (facts.guard_heard and facts.estop_closed and facts.cutout_closed
+                and (not row.mixer or (facts.level_now and facts.presence))
+                and (not heats or (facts.level_wet and facts.probe_a_fresh
+                                   and facts.probe_b_fresh)))
 
     def words(self) -> dict[str, str]:
         """The words of the questions, from the sheet and the process."""
@@ -322,7 +323,9 @@ class Controller:
         energy = granted.heat or granted.mixer or granted.air
         k2_only = wish.k2_only and not state.safety.latches
         asked = bool(state.process.asked or state.process.waiting)
-        if any(event.kind in ("prompt_opened", "stage_ended") for event in log.events):
+        if log.events and any(
+            event.kind in ("prompt_opened", "stage_ended") for event in log.events
+        ):
             state.chirp_s = CHIRP_S
         elif state.chirp_s > 0.0:
             state.chirp_s = max(0.0, state.chirp_s - dt_s)

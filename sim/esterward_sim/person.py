@@ -63,6 +63,8 @@ class Person:
         self.rng = Random(seed * 7919 + 1)
         self.requests: list[Request] = []
         self.now_s = 0.0
+        self._looked_at: Status | None = None  # the picture seen last, and what it calls for
+        self._what = ""
         self._seen = ""
         self._at_s: float | None = None
         self._queue: deque[tuple[Any, ...]] = deque()
@@ -95,7 +97,9 @@ class Person:
             self._started = True
         if self.kind == "absent" and self._started and status.stage not in ("", "fill"):
             return
-        what = self._wanted(status)
+        if status is not self._looked_at:
+            self._looked_at, self._what = status, self._wanted(status)
+        what = self._what
         if what and "person_blind" in self.plant.faults:
             self._press("green")
             return

@@ -59,17 +59,15 @@ class Disk:
     def add(self, snapshot: Snapshot, outputs: Outputs, events: tuple[Event, ...],
             checkpoint: str | None) -> None:
         self._waiting.append((snapshot, outputs, events, checkpoint))
-        if not self.failing:
-            while self._waiting:
-                tick = self._waiting.popleft()
-                self.record.add(*tick)
-                self._remember(tick)
+        while self._waiting and not self.failing:
+            tick = self._waiting.popleft()
+            self.record.add(*tick)
+            if tick[3] is not None:
+                self._remember(tick[2], tick[3])
 
-    def _remember(self, tick: Tick) -> None:
-        _, _, events, checkpoint = tick
-        if checkpoint is not None:
-            before = self._states[-1][0] if self._states else 0
-            self._states.append((events[-1].number if events else before, checkpoint))
+    def _remember(self, events: tuple[Event, ...], checkpoint: str) -> None:
+        before = self._states[-1][0] if self._states else 0
+        self._states.append((events[-1].number if events else before, checkpoint))
 
     def lose_power(self) -> None:
         """What was not stored is gone."""

@@ -288,7 +288,11 @@ class VesselModel:
         """Whether every belief is a finite number and no variance is negative."""
         means = (self.stored_c + self.oil_c + self.probe_c + self.rate_k_s + self.loss_k_s
                  + self.loss_slope + self.element_s + self.probe_s)
-        return isfinite(means) and all(0.0 <= self.cov[i][i] < 1e9 for i in range(8))
+        v, t, p, r, q, k, e, b = self.cov
+        return (isfinite(means)
+                and 0.0 <= v[0] < 1e9 and 0.0 <= t[1] < 1e9 and 0.0 <= p[2] < 1e9
+                and 0.0 <= r[3] < 1e9 and 0.0 <= q[4] < 1e9 and 0.0 <= k[5] < 1e9
+                and 0.0 <= e[6] < 1e9 and 0.0 <= b[7] < 1e9)
 
     def learnt(self) -> dict[str, float]:
         """What the next batch may start from."""

@@ -7,7 +7,7 @@ the safety layer decides. Conditions are names of facts (see sequence.FACTS); "!
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 STAGES: Final = ("fill", "dewater", "cool", "heat", "methoxide", "dose", "mix", "check",
@@ -44,10 +44,10 @@ class Step:
     pours: bool = False
     rests_warm: bool = False
     new_row: bool = False
+    stage: str = field(init=False)
 
-    @property
-    def stage(self) -> str:
-        return self.name.partition(".")[0]
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "stage", self.name.partition(".")[0])
 
 
 STEPS: Final[dict[str, Step]] = {row.name: row for row in (

@@ -6,7 +6,9 @@ helps the batch on.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 from esterward.chemistry.credit import mixing_weight
 from esterward.values.batch import Batch
@@ -57,18 +59,21 @@ class Timers:
         self.at_target_s = self.at_target_s + proven_s if near and mixer_proven else 0.0
 
 
+_SECONDS: Final[dict[str, Callable[[Batch], float | None]]] = {
+    "": lambda batch: None,
+    "dewater_stand": lambda batch: batch.dewater_stand_min * 60.0,
+    "dewater_boil": lambda batch: DEWATER_BOIL_S,
+    "dissolve": lambda batch: batch.dissolve_min * 60.0,
+    "pour": lambda batch: batch.pour_min * 60.0,
+    "mix": lambda batch: CREDIT_S,
+    "first_drain": lambda batch: FIRST_DRAIN_S,
+    "settle": lambda batch: batch.settle_h * 3600.0,
+    "wash_stir": lambda batch: batch.wash_stir_min * 60.0,
+    "wash_stand": lambda batch: batch.wash_stand_min * 60.0,
+    "dry": lambda batch: batch.dry_min * 60.0,
+}
+
+
 def step_seconds(timer: str, batch: Batch) -> float | None:
     """The planned seconds of a step's timer; None when the step has none."""
-    return {
-        "": None,
-        "dewater_stand": batch.dewater_stand_min * 60.0,
-        "dewater_boil": DEWATER_BOIL_S,
-        "dissolve": batch.dissolve_min * 60.0,
-        "pour": batch.pour_min * 60.0,
-        "mix": CREDIT_S,
-        "first_drain": FIRST_DRAIN_S,
-        "settle": batch.settle_h * 3600.0,
-        "wash_stir": batch.wash_stir_min * 60.0,
-        "wash_stand": batch.wash_stand_min * 60.0,
-        "dry": batch.dry_min * 60.0,
-    }[timer]
+    return _SECONDS[timer](batch)

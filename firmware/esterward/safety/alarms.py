@@ -75,12 +75,14 @@ def acknowledge(
 
 def sounding(alarms: dict[str, AlarmEntry]) -> bool:
     """True while an unacknowledged alarm should be heard."""
-    return any(not entry.acknowledged and FAULTS[code].severity in SOUNDS
+    return bool(alarms) and any(not entry.acknowledged and FAULTS[code].severity in SOUNDS
                for code, entry in alarms.items())
 
 
 def listed(alarms: dict[str, AlarmEntry], latches: list[str]) -> tuple[Alarm, ...]:
     """The alarms for a person, first-out first, then in the order they came."""
+    if not alarms:
+        return ()
     codes = [code for code in latches if code in alarms]
     codes += [code for code in alarms if code not in codes]
     return tuple(

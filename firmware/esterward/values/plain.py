@@ -17,15 +17,20 @@ T = TypeVar("T")
 
 def to_plain(value: Any) -> Any:
     """The value as lists, dicts with text keys, numbers, text, booleans and None."""
+    if value is None or isinstance(value, (str, int, float, bool)):
+        return value
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+        return {name: to_plain(getattr(value, name)) for name in _names(type(value))}
     if isinstance(value, (list, tuple)):
         return [to_plain(item) for item in value]
     if isinstance(value, dict):
         return {key: to_plain(item) for key, item in value.items()}
-    if value is None or isinstance(value, (str, int, float, bool)):
-        return value
     raise TypeError(f"{type(value).__name__} cannot be written to a checkpoint")
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))
 
 
 @cache
@@ -48,9 +53,9 @@ def _build(kind: Any, plain: Any) -> Any:
     if isinstance(kind, type) and is_dataclass(kind):
         if not isinstance(plain, dict):
             raise ValueError(f"{kind.__name__}: a mapping was expected")
-        names = {f.name for f in fields(kind)}
-        if set(plain) != names:
-            raise ValueError(f"{kind.__name__}: fields differ: {sorted(set(plain) ^ names)}")
+        names = _names(kind)
+        if set(plain) != set(names):
+            raise ValueError(f"{kind.__name__}: fields differ: {sorted(set(plain) ^ set(names))}")
         hints = _hints(kind)
         return kind(**{name: _build(hints[name], plain[name]) for name in names})
     if origin in (list, tuple):
