@@ -5,6 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# A busy machine is no mistake: how long one example takes is never a test's business.
+settings.register_profile("esterward", deadline=None)
+settings.load_profile("esterward")
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:

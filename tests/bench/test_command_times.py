@@ -22,9 +22,10 @@ RUN = "from esterward.cli import main; main()"
     ("pass", ()),
     (RUN, ("--help",)),
     (RUN, ("ceiling", "--altitude", "1120 m")),
+    (RUN, ("ceiling", "--altitude", "3675 ft")),  # only here Pint converts, and is loaded
     (RUN, ("sheet", str(CONFIG / "batch.toml"))),
     (RUN, ("sheet", str(CONFIG / "batch.toml"), "--json")),
-], ids=["bare python", "--help", "ceiling", "sheet", "sheet --json"])
+], ids=["bare python", "--help", "ceiling m", "ceiling ft", "sheet", "sheet --json"])
 def test_a_command_starts_and_ends(benchmark: Any, code: str, args: tuple[str, ...]) -> None:
     done = benchmark.pedantic(
         lambda: subprocess.run([sys.executable, "-c", code, *args], capture_output=True,

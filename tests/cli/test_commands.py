@@ -38,6 +38,17 @@ def test_help_loads_nothing_heavy() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+def test_the_ceiling_of_an_altitude_in_metres_loads_no_library_of_units() -> None:
+    code = (
+        "import sys; sys.argv = ['esterward', 'ceiling', '--altitude', '1120 m']\n"
+        "from esterward.cli import main\n"
+        "try: main()\n"
+        "except SystemExit: print('pint' in sys.modules)")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True,
+                          timeout=60, check=True)
+    assert done.stdout.splitlines()[-1] == "False"
+
+
 @pytest.mark.parametrize("name", [n for n, (t, _) in cli.COMMANDS.items() if t != cli.SIMULATOR])
 def test_every_command_has_help_with_an_example(name: str, run: Callable[..., Any]) -> None:
     shown = run(name, "--help")
