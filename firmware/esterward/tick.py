@@ -302,16 +302,17 @@ class Controller:
         safety, facts = self.state.safety, self.facts
         seen.flag = self.state.flag.set
         pulse = wish.heating and not wish.mixer and not wish.air
+        wanted = wish.heating or wish.melting or wish.mixer or wish.air
         proof.prove(facts, safety, seen, self.reactor, wish.hand_pump, pulse)
         proof.condition(
-            facts, energised=wish.heating or wish.melting or wish.mixer or wish.air,
-            heating=wish.heating, mixing=wish.mixer, flag=seen.flag)
-        safety.energised, safety.restart_ok = facts.energised, self._restart_ok()
+            facts, wanted=wanted, heating=wish.heating, mixing=wish.mixer, flag=seen.flag,
+            flowed=safety.energised)
+        safety.energised, safety.restart_ok = wanted, self._restart_ok()
         gate.finish_reset(safety, stored)
         if buttons.BLUE_SHORT in gestures:
             alarms.acknowledge(safety.alarms, safety.latches, log)
         if buttons.BLUE_HELD in gestures:
-            why = gate.ask_reset(safety, facts, log)
+            why = gate.ask_reset(safety, facts, log, self.interlocks)
             if why:
                 log.add("note", text="not reset: " + why)
         removed = gate.judge(safety, facts, seen.dt_s, log, self.interlocks)

@@ -449,3 +449,35 @@ def test_two_that_know_no_pressure_agree_and_one_that_does_disagrees_after_a_min
     assert bench.cycle(300).enable
     bench.message["pressure_kpa"] = KPA
     assert not bench.cycle(300).enable and bench.state.latches == ["disagreement"]
+
+
+def test_a_silent_controller_that_leaves_k1_closed_is_latched_for_its_silence_alone() -> None:
+    """Stopped, its lines stay as they are: no command, so none that K1 could be against."""
+    bench = Bench()
+    bench.silent_since_s = bench.now_s
+    bench.cycle(60)
+    assert bench.state.latches == ["silent"]
+    bench.silent_since_s = None
+    bench.message["k1"] = False
+    bench.cycle(4)
+    assert bench.state.latches == ["silent", "k1"], "heard again, it is closed against command"
+
+
+@pytest.mark.parametrize("gap_s", [2.25, 60.0, 3600.0])
+def test_a_guard_that_stood_still_latches_nothing_of_what_it_could_not_see(gap_s: float) -> None:
+    """Its probe's worker, and its socket, stood still with it; the timer has opened K2."""
+    bench = Bench()
+    bench.probe, bench.silent_since_s = ProbeReading(50.0, bench.now_s), bench.now_s
+    bench.now_s += gap_s
+    assert not bench.cycle().enable
+    bench.probe = bench.silent_since_s = None
+    bench.cycle(4)
+    assert bench.state.latches == []
+
+
+def test_pressures_first_seen_apart_after_a_gap_have_not_been_so_for_all_of_it() -> None:
+    bench = Bench()
+    bench.message["pressure_kpa"] = KPA - 0.6
+    bench.now_s += 120.0
+    bench.cycle(8)
+    assert bench.state.latches == [] and bench.cycle().enable

@@ -83,6 +83,24 @@ def _silent(bench: Bench) -> None:
     bench.guard_at_s = bench.now_s
 
 
+def _silent_for_a_minute(bench: Bench) -> None:
+    bench.guard_at_s = bench.now_s
+    bench.ticks(60)
+    bench.guard_at_s = None
+
+
+def _stood_still(bench: Bench) -> None:
+    """The leases of the outputs lapse, K1 and the vent fan fall off; the guard lets go of K2."""
+    fitted = bench.reactor.fitted
+    bench.override.update(k1_open=True, **({"vent_proof": False} if fitted else {}))
+    bench.tick(dt_s=60.0)
+    del bench.override["k1_open"]
+    if fitted:
+        bench.override["vent_proof"] = True
+    bench.tick()
+    bench.tick()
+
+
 def _guard_flag(level: bool) -> Callable[[Bench], None]:
     return lambda bench: bench.guard_changes.update(flag=level)
 
@@ -108,6 +126,7 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "probe B gone for long": _gone("probe_b", None),
     "probe A not a number": _gone("probe_a", float("nan")), "probes 3 K apart": _apart,
     "probes 3 K apart for long": _apart, "guard silent": _silent,
+    "guard back after a minute": _silent_for_a_minute, "controller stood still": _stood_still,
     "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
     "guard says methanol": _guard_flag(True), "guard says no methanol": _guard_flag(False),
     "trip limit": _trip, "record cannot store": _record,
@@ -193,7 +212,7 @@ def test_the_tick_does_what_the_hand_kept_table_says(
         bench.tick()
     assert (running(bench), bench.state) == row.cells[situation]
     latches = bench.controller.state.safety.latches
-    held = row.cells[situation][1] in ("held", "aborted")
+    held = row.cells[situation][1] in ("holding", "held", "aborted")
     latch = row.latch.split("/")[-1 if situation == "melting" else 0]
     assert latches[:1] == ([latch] if latch != "-" and held else latches[:0]), latches
     if latch != "-" and held:

@@ -37,7 +37,7 @@ def test_a_restart_keeps_latches_and_doubts_and_forgets_every_proof(heating: Ben
     state.safety.reasons_age_s["k1-welded"] = 3.0
     state.process.timers.heat_off_s = state.process.timers.at_target_s = 500.0
     assert state.safety.wet_s > 10.0 and state.safety.proven_s > 60.0
-    assert state.safety.effects.paid_k > 0.0 and state.safety.mixer_on_s > 0.0
+    assert state.safety.effects.paid_k > 0.0 and state.safety.k1_on_s > 0.0
     heating.controller.restarted("power came back", 0)
     after, believed_c = state.safety, state.safety.probe_a.good_c
     assert after == SafetyState(

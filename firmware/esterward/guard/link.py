@@ -25,7 +25,9 @@ from esterward.values.messages import (
     encode_guard,
 )
 
-LOOKS: Final = 32          # lines read at most in one look, so that a flood cannot hold a cycle
+# Lines read at most in one look, so that a flood cannot hold a cycle. More than a full socket
+# holds: who stood still for a minute must not hear for seconds what was said a minute ago.
+LOOKS: Final = 1024
 RETRY_S: Final = 1.0
 MODE: Final = 0o660        # guard and controller share a group; nobody else may speak
 PATH_BYTES: Final = 107    # unix(7): sun_path is 108 bytes with its end

@@ -30,6 +30,8 @@ from esterward.values.reactor import Reactor
 from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading, optional_good
 
 SILENCE_S: Final = 2.0          # a controller message older than this is silence
+LAPSED_S: Final = 2.0           # the timer in front of K2 lapses when a cycle is this late
+CYCLE_S: Final = 0.25           # what is new to a cycle began at most this long ago
 FUTURE_S: Final = 0.1           # a stamp further ahead is not of this clock
 PROBE_AGE_S: Final = 4.5         # with a cycle and K2's own time the energy is off within 5 s
 PROBE_LOW_C: Final = -20.0
@@ -158,6 +160,8 @@ def step(
     dt_s = 0.0 if state.last_s is None else max(0.0, now_s - state.last_s)
     state.last_s = now_s
     state.count += 1
+    if not dt_s <= LAPSED_S:
+        state.enabled = False  # the timer has opened K2: nothing found only now let it in
     if stored:
         state.unwritten = False
     heard = (message is not None and message.boot == boot
@@ -262,8 +266,10 @@ def _causes(config: GuardConfig, state: GuardState, inputs: Inputs,
         found.append("level")
     if state.flag and not optional_good(inputs, "lid_closed", config.fitted):
         found.append("lid")
-    # Counted while both hold: K1 may close a moment before the message that says so is read.
-    state.k1_against_s = state.k1_against_s + dt_s if k1_closed and not k1_asked else 0.0
+    # Counted while both hold: K1 may close a moment before the message that says so is read. A
+    # controller that is not heard commands nothing; its silence is the cause, and opens K2.
+    against = said is not None and k1_closed and not k1_asked
+    state.k1_against_s = _lasted_s(state.k1_against_s, against, dt_s)
     if state.k1_against_s > READBACK_S:
         found.append("k1")
     if not fresh:
@@ -280,15 +286,21 @@ def _causes(config: GuardConfig, state: GuardState, inputs: Inputs,
 
 def _disagree(config: GuardConfig, state: GuardState, said: ControllerReport,
               dt_s: float) -> bool:
-    apart = said.flag is not state.flag
-    state.flags_apart_s = state.flags_apart_s + dt_s if apart else 0.0
+    state.flags_apart_s = _lasted_s(state.flags_apart_s, said.flag is not state.flag, dt_s)
     mine = state.limits.p_eff_kpa if state.limits is not None else None
     theirs = said.pressure_kpa
     agree = (mine is None and theirs is None) or (
         mine is not None and theirs is not None and abs(mine - theirs) <= PRESSURES_APART_KPA)
-    state.pressures_apart_s = 0.0 if agree else state.pressures_apart_s + dt_s
+    state.pressures_apart_s = _lasted_s(state.pressures_apart_s, not agree, dt_s)
     return (said.hash != config.hash or state.flags_apart_s > FLAGS_APART_S
             or state.pressures_apart_s > PRESSURES_APART_S)
+
+
+def _lasted_s(before_s: float, is_so: bool, dt_s: float) -> float:
+    """Seconds something is seen to last: at most a cycle's worth when it is seen first."""
+    if not is_so:
+        return 0.0
+    return before_s + (dt_s if before_s > 0.0 else min(dt_s, CYCLE_S))
 
 
 def _latch(state: GuardState, causes: list[str]) -> None:

@@ -190,7 +190,9 @@ class Process:
         facts.hold_wanted = (world.hold or world.remote_hold or flag_late
                              or buttons.BLACK_SHORT in world.gestures)
         facts.off_proven = off
-        facts.off_overdue = timers.state_s > OFF_OVERDUE_S
+        # With the guard not heard nothing reads back at all: that is waited for, not aborted.
+        unread = world.inputs is None and self.reactor.rig_level != "watch"
+        facts.off_overdue = timers.state_s > OFF_OVERDUE_S and not unread
         facts.press = buttons.GREEN_SHORT in world.gestures
         facts.pause_over = timers.state_s >= PAUSE_S
         facts.release = buttons.GREEN_HELD in world.gestures and not world.latched
@@ -255,10 +257,13 @@ class Process:
         step, batch_state, why = advance(state.step, state.state, self.facts)
         if batch_state != state.state:
             old = state.state
+            proven = why == "off_proven"
             why = self._why(why, world)
             started = state.state == "idle"
             log.add("state_changed", old=state.state, new=batch_state, why=why)
-            state.state, state.why, state.timers.state_s = batch_state, why, 0.0
+            state.state, state.timers.state_s = batch_state, 0.0
+            if not proven:  # held for what it was put on hold for, not because all is off
+                state.why = why
             if started:
                 log.add("batch_started", batch=self.batch.name)
                 if state.learnt_note:

@@ -68,7 +68,11 @@ class SafetyFacts:
     mixer_rests: bool = False
     element_rests: bool = False
     k2_rests: bool = False
-    # conditions: when a fault may be raised; never stays False, always stays True
+    # conditions: when a fault may be raised; never stays False, always stays True. With a guard
+    # not heard, or in a tick that comes late, nobody knows: energised, heating and mixing then
+    # stay False, because all energy is taken off for the one cause that is known.
+    wanted: bool = False         # energy is wished for
+    flowed: bool = False         # and was in the tick before
     energised: bool = False
     heating: bool = False
     mixing: bool = False
@@ -102,47 +106,56 @@ class Seen:
     fat_set: bool                # declared, and the methoxide is still to come
     adding: bool                 # something may be flowing in, so that no rise says anything
 
+    @property
+    def late(self) -> bool:
+        """This controller itself stood still, so that nobody knows what was so meanwhile."""
+        return not 0.0 <= self.dt_s <= limits.TICK_GAP_S
+
 
 def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
-    """Judge the probes and add one tick to every counter; True when probe A is new."""
+    """Judge the probes and add one tick to every counter; True when probe A is new.
+
+    A late tick counts as a whole for what only makes things stricter: time since an output was
+    commanded off, presence, age of a typed reason. What was observed to last begins anew: a
+    command given before the gap has lapsed with its lease, and how long it has been so is not
+    known.
+    """
     dt_s, inputs, guard, out = seen.dt_s, seen.inputs, seen.guard, seen.commanded
+    late = seen.late
     fresh_a = plausibility.judge(state.probe_a, seen.probe_a, seen.now_s)
     if guard is not None and seen.heard:  # the stamps of another boot mean nothing here
         plausibility.judge(state.probe_b, guard.probe_b, seen.now_s)
     if out.k1:
-        state.k1_on_s, state.k1_off_s = state.k1_on_s + dt_s, 0.0
+        state.k1_on_s, state.k1_off_s = 0.0 if late else state.k1_on_s + dt_s, 0.0
     else:
         state.k1_on_s, state.k1_off_s = 0.0, state.k1_off_s + dt_s
     closed = out.k1 or inputs is None or not inputs.k1_open
     state.melt_s = min(limits.MELT_UNKNOWN_S, max(
         0.0, state.melt_s + dt_s * ((1.0 if closed else 0.0) - limits.MELT_SHARE)))
     enabled = seen.heard and guard is not None and guard.enable
-    if enabled:
-        state.enable_on_s, state.enable_off_s = state.enable_on_s + dt_s, 0.0
-    else:
-        state.enable_on_s, state.enable_off_s = 0.0, state.enable_off_s + dt_s
-    state.refused_s = state.refused_s + dt_s if out.k2_wanted and not enabled else 0.0
+    state.enable_on_s = _lasted_s(state.enable_on_s, enabled, seen)
+    state.enable_off_s = _lasted_s(state.enable_off_s, not enabled, seen)
+    state.refused_s = _lasted_s(state.refused_s, out.k2_wanted and not enabled, seen)
     proof = inputs is not None and inputs.mixer_proof
     if out.mixer:
-        state.mixer_on_s, state.mixer_off_s = state.mixer_on_s + dt_s, 0.0
+        state.mixer_off_s = 0.0
         # With K2 open the pump has no supply: that has rows of its own, and is not its fault.
         supplied = inputs is None or not inputs.k2_open
-        state.unproven_s = 0.0 if proof or not supplied else state.unproven_s + dt_s
+        state.unproven_s = _lasted_s(state.unproven_s, supplied and not proof, seen)
     else:
-        state.mixer_on_s, state.mixer_off_s = 0.0, state.mixer_off_s + dt_s
+        state.mixer_off_s += dt_s
         state.unproven_s = 0.0
-    state.proven_s = state.proven_s + dt_s if proof and out.mixer else 0.0
+    state.proven_s = _lasted_s(state.proven_s, proof and out.mixer, seen)
     vented = optional_good(inputs, "vent_proof", reactor.fitted)
-    state.vent_unproven_s = 0.0 if vented or not out.vent else state.vent_unproven_s + dt_s
+    state.vent_unproven_s = _lasted_s(state.vent_unproven_s, out.vent and not vented, seen)
     wet = inputs is not None and inputs.level_wet
-    state.wet_s = state.wet_s + dt_s if wet else 0.0
+    state.wet_s = _lasted_s(state.wet_s, wet, seen)
     apart = seen.heard and guard is not None and guard.flag is not seen.flag
-    state.flags_apart_s = state.flags_apart_s + dt_s if apart else 0.0
-    state.pressures_apart_s = (0.0 if _pressures_agree(seen)
-                               else state.pressures_apart_s + dt_s)
-    state.alarm_rest_s = max(0.0, state.alarm_rest_s - dt_s)
-    state.record_fault_s = state.record_fault_s + dt_s if seen.record_fault else 0.0
-    state.unsaved_s = state.unsaved_s + dt_s if seen.unsaved else 0.0
+    state.flags_apart_s = _lasted_s(state.flags_apart_s, apart, seen)
+    state.pressures_apart_s = _lasted_s(state.pressures_apart_s, not _pressures_agree(seen), seen)
+    state.alarm_rest_s = max(0.0, state.alarm_rest_s - min(dt_s, limits.TICK_GAP_S))
+    state.record_fault_s = _lasted_s(state.record_fault_s, seen.record_fault, seen)
+    state.unsaved_s = _lasted_s(state.unsaved_s, seen.unsaved, seen)
     if state.presence_age_s is not None:
         state.presence_age_s += dt_s
     for code in list(state.reasons_age_s):
@@ -150,6 +163,13 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
         if not state.reasons_age_s[code] <= limits.LOCAL_WORD_S:
             del state.reasons_age_s[code]
     return fresh_a
+
+
+def _lasted_s(before_s: float, is_so: bool, seen: Seen) -> float:
+    """Seconds something is seen to last: at most a tick's worth when it is seen first."""
+    if not is_so or seen.late:
+        return 0.0
+    return before_s + (seen.dt_s if before_s > 0.0 else min(seen.dt_s, limits.TICK_S))
 
 
 def _pressures_agree(seen: Seen) -> bool:
@@ -245,7 +265,7 @@ def prove(
     if "restarts" in state.latches:
         state.unclean_starts = 0  # it is said; the rest is a person's
     facts.starts_clean = state.unclean_starts < limits.UNCLEAN_STARTS
-    facts.tick_on_time = 0.0 <= seen.dt_s <= limits.TICK_GAP_S
+    facts.tick_on_time = not seen.late
 
 
 def _may_melt(facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
@@ -346,9 +366,11 @@ def warm_hold_allowed(reactor: Reactor, inputs: Inputs | None) -> bool:
             and inputs.cutout2_closed is True)
 
 
-def condition(facts: SafetyFacts, *, energised: bool, heating: bool, mixing: bool,
-              flag: bool) -> None:
-    """Fill the conditions that depend on the wish."""
-    facts.energised, facts.heating, facts.mixing = energised, heating, mixing
-    facts.energised_flag = energised and flag
+def condition(facts: SafetyFacts, *, wanted: bool, heating: bool, mixing: bool,
+              flag: bool, flowed: bool) -> None:
+    """Fill the conditions that depend on the wish; flowed: energy was wanted a tick ago."""
     facts.heard = facts.guard_heard
+    facts.flowed, facts.wanted = flowed, wanted and facts.tick_on_time
+    known = facts.heard and facts.tick_on_time
+    facts.energised, facts.heating = wanted and known, heating and known
+    facts.mixing, facts.energised_flag = mixing and known, wanted and known and flag

@@ -29,7 +29,7 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
     Fault("cut-out", "trip", "service", "The independent thermal cut-out has opened.",
           "Find out why it got hot, reset it by hand on the device, then hold blue 5 s."),
     Fault("guard-silent", "trip", "local", "The guard has stopped speaking.",
-          "See whether the guard process runs; then hold blue 5 s."),
+          "See whether the guard process runs; once it speaks again, hold blue 5 s."),
     Fault("guard-refuses", "fault", "local", "The guard does not close the safety contactor.",
           "Read the guard's own latches; cause gone, then hold blue 5 s."),
     Fault("guard-disagrees", "trip", "service",
@@ -90,6 +90,7 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
     Fault("restarts", "trip", "service",
           "The controller started three times in half an hour without a clean stop.",
           "Look at supply, plugs and the program's log. Type what it was, then hold blue 5 s."),
-    Fault("slow", "fault", "auto", "The controller's tick came late.",
-          "See what else loads this computer."),
+    Fault("slow", "fault", "auto",
+          "The controller stood still for over 2 s, so all energy was taken off.",
+          "See what stops or loads this computer; reset the guard's latch, then go on."),
 )}

@@ -31,27 +31,27 @@ def judge(
 ) -> dict[str, str]:
     """Walk the table: raise and return faults; gives output -> code of the first that removes."""
     removed: dict[str, str] = {}
-    hold = abort = pause = False
-    reason = ""
-    raised: set[str] = set()
-    for index, row in enumerate(interlocks):
+    first: dict[str, str] = {}  # reaction -> code of the first row that asks for it
+    raised: set[str] = set()  # and what was latched and is still bad, whether wanted or not
+    bad_s = state.bad_s
+    for row in interlocks:
         if getattr(facts, row.needs) is True:
-            if state.bad_s:
-                state.bad_s.pop(str(index), None)
+            if bad_s:
+                bad_s.pop(row.name, None)
             continue
         for output in row.removes:
             removed.setdefault(output, row.code)
+        if row.latches and row.code in state.latches:
+            raised.add(row.code)
         if getattr(facts, row.when) is not True:
-            state.bad_s.pop(str(index), None)
+            bad_s.pop(row.name, None)
             continue
-        lasted_s = state.bad_s.get(str(index), 0.0)
-        state.bad_s[str(index)] = lasted_s + dt_s
+        # Counted from the look that first saw it: what was before nobody saw.
+        lasted_s = bad_s[row.name] = bad_s[row.name] + dt_s if row.name in bad_s else 0.0
         if lasted_s < row.after_s:
             continue
         raised.add(row.code)
-        reason = reason or (row.code if row.reaction else "")
-        hold, abort = hold or row.reaction == "hold", abort or row.reaction == "abort"
-        pause = pause or row.reaction == "pause"
+        first.setdefault(row.reaction, row.code)
         alarms.raise_alarm(state.alarms, row.code, log)
         if row.latches:
             latch(state, row.code, log)
@@ -60,7 +60,9 @@ def judge(
             alarms.return_alarm(state.alarms, code, code in state.latches, log)
     if state.latches:
         removed = dict.fromkeys(ALL, state.latches[0]) | removed
-    state.hold, state.abort, state.pause, state.reason = hold, abort, pause, reason
+    state.hold, state.abort, state.pause = (
+        reaction in first for reaction in ("hold", "abort", "pause"))
+    state.reason = first.get("abort") or first.get("hold") or first.get("pause") or ""
     return removed
 
 
@@ -87,7 +89,8 @@ def grant(
                  air and AIR not in removed)
 
 
-def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog) -> str:
+def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog,
+              interlocks: tuple[Interlock, ...] = INTERLOCKS) -> str:
     """Blue held: reset the first-out latch if its cause is gone; says why not otherwise.
 
     The reset counts only when its event is on disk: see finish_reset. After RESETS_ALLOWED of
@@ -96,7 +99,7 @@ def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog) -> str:
     if not state.latches or state.pending_reset:
         return ""
     code = state.latches[0]
-    if cause_present(state, facts, code):
+    if cause_present(state, facts, code, interlocks):
         return f"{code}: its cause is still there"
     needs_word = FAULTS[code].reset == "service" or state.resets.get(code, 0) >= (
         limits.RESETS_ALLOWED)
@@ -122,7 +125,8 @@ def finish_reset(state: SafetyState, stored: int) -> None:
         del state.alarms[code]
 
 
-def cause_present(state: SafetyState, facts: SafetyFacts, code: str) -> bool:
+def cause_present(state: SafetyState, facts: SafetyFacts, code: str,
+                  interlocks: tuple[Interlock, ...] = INTERLOCKS) -> bool:
     """True while a row of this code is bad now, whether or not it would be raised now."""
     return any(row.code == code and row.latches and getattr(facts, row.needs) is not True
-               for row in INTERLOCKS) or (code in state.alarms and state.alarms[code].present)
+               for row in interlocks) or (code in state.alarms and state.alarms[code].present)

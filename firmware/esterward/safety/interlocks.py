@@ -4,12 +4,13 @@ A row never asks which stage the batch believes it is in. `needs` names a fact o
 safety.facts, which is True only when proven, so that a NaN, a None or a silence reads False.
 `removes` acts in the same tick and as long as the fact is missing. When the fact has been
 missing for `after_s` while `when` held, the fault is raised: reaction "hold", "abort",
-"pause" or "" and a latch or not. Of several rows the first is the reason people are told.
+"pause" or "" and a latch or not. Of several rows the first is the reason people are told, a
+row that aborts before one that holds.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from esterward.safety import limits
@@ -20,7 +21,7 @@ ALL: Final = (HEAT, MIXER, AIR)
 
 @dataclass(frozen=True, slots=True)
 class Interlock:
-    """One row. when: a fact of facts.CONDITIONS that must hold for the fault to be raised."""
+    """One row. when: a condition of safety.facts that must hold for the fault to be raised."""
 
     code: str
     needs: str
@@ -29,12 +30,18 @@ class Interlock:
     latches: bool
     when: str
     after_s: float = 0.0
+    name: str = field(init=False)  # of this very row: what is remembered of it goes by that
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "name", f"{self.code}/{self.needs}/{self.when}")
 
 
 INTERLOCKS: Final[tuple[Interlock, ...]] = (
+    # First: where nobody looked or nothing is heard, every other fact is only not known.
+    Interlock("slow", "tick_on_time", ALL, "hold", False, "flowed"),
+    Interlock("guard-silent", "guard_heard", ALL, "hold", True, "wanted"),
     Interlock("e-stop", "estop_closed", ALL, "abort", True, "heard"),
     Interlock("cut-out", "cutout_closed", ALL, "abort", True, "heard"),
-    Interlock("guard-silent", "guard_heard", ALL, "hold", True, "energised"),
     Interlock("vapour", "vapour_ok", ALL, "abort", True, "heard"),
     Interlock("sump", "sump_ok", ALL, "abort", True, "heard"),
     Interlock("over-trip", "below_trip", ALL, "abort", True, "known_clear"),
@@ -78,7 +85,6 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("probe-a", "probe_a_fresh", (), "", False, "always", limits.TOLD_AT_REST_S),
     Interlock("probe-b", "probe_b_fresh", (), "", False, "heard", limits.TOLD_AT_REST_S),
     Interlock("restarts", "starts_clean", ALL, "hold", True, "heard"),
-    Interlock("slow", "tick_on_time", (HEAT,), "", False, "never"),
     # Last: the guard mostly refuses for a cause that has a row above, which should be named.
     Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",
               limits.GUARD_REFUSES_S),

@@ -25,7 +25,6 @@ class SafetyState:
     enable_on_s: float = 0.0
     enable_off_s: float = 0.0
     refused_s: float = 0.0
-    mixer_on_s: float = 0.0
     mixer_off_s: float = 0.0
     unproven_s: float = 0.0
     proven_s: float = 0.0
@@ -54,7 +53,7 @@ class SafetyState:
     abort: bool = False
     pause: bool = False
     reason: str = ""             # code of the first row that demands one of them
-    energised: bool = False      # the last tick wished for energy
+    energised: bool = False      # the last tick wished for energy, whatever was granted
     restart_ok: bool = False     # and what the waiting step needs was proven in it
 
 
