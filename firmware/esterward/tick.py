@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from esterward.chemistry import boiling
+from esterward.chemistry.figures import declared_loss_w_per_k
 from esterward.chemistry.sheet import Sheet, batch_sheet
 from esterward.process.control import Process
 from esterward.process.observations import CHANGES_SHEET, batch_with, refusal, take
@@ -63,6 +64,7 @@ class Controller:
         self.reactor, self.file_batch = reactor, batch
         self.state = state if state is not None else ControllerState()
         self.interlocks = interlocks
+        self.loss_w_per_k = declared_loss_w_per_k(reactor)
         self.process = Process(reactor, batch, self.state.process)
         self.facts = proof.SafetyFacts()
         self.world: World | None = None
@@ -106,7 +108,8 @@ class Controller:
             inputs=inputs, commanded=self.outputs, flag=flag.set, limits=self.limits,
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
             unsaved=snapshot.stored < state.last_event,
-            volume_l=self._volume_l(), fat_set=self._fat_set(), adding=self.process.row.pours)
+            volume_l=self._volume_l(), loss_w_per_k=self.loss_w_per_k, fat_set=self._fat_set(),
+            adding=self.process.row.pours)
         new_probe = proof.count(state.safety, seen, self.reactor)
         self._flag(snapshot, heard, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)

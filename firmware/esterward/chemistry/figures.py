@@ -225,6 +225,11 @@ def reactor_loss_w_per_k(reactor: Reactor) -> float:
     """What the vessel loses, as forecasts and simulator take it: measured, of its lagging, told."""
     if reactor.measured_loss_w_per_k is not None:
         return reactor.measured_loss_w_per_k
+    return declared_loss_w_per_k(reactor)
+
+
+def declared_loss_w_per_k(reactor: Reactor) -> float:
+    """The same without what was fitted to a heat-up: a check must not learn from a sick element."""
     if reactor.lagging_mm is None or not reactor.vessel_l > 0.0:
         return reactor.loss_w_per_k
     return energy.loss_w_per_k(reactor.vessel_l, reactor.lagging_mm, reactor.diameter_m)

@@ -7,6 +7,7 @@ guard's report. Each line is written so that None, NaN or silence gives False.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from esterward.chemistry.boiling import CLEAR_ALARM_C, CLEAR_TRIP_C, Limits
 from esterward.safety import effects, limits, plausibility
@@ -20,6 +21,9 @@ from esterward.values.readings import (
     ProbeReading,
     optional_good,
 )
+
+# A loss in W/K that was typed, or left as it is, for want of the lagging: it may be twice as much.
+UNMEASURED_LOSS_DOUBT: Final = 2.0
 
 
 @dataclass(slots=True)
@@ -104,6 +108,7 @@ class Seen:
     unsaved: bool
     volume_l: float              # what may be in the vessel
     fat_set: bool                # declared, and the methoxide is still to come
+    loss_w_per_k: float          # of the lagging, never fitted: see figures.declared_loss
     adding: bool                 # something may be flowing in, so that no rise says anything
 
     @property
@@ -244,14 +249,13 @@ def prove(
     element_on = (out.k1 and (out.ssr or reactor.element_switch != "ssr") and inputs is not None
                   and not inputs.k1_open and not inputs.k2_open)
     oil_c = state.probe_a.good_c if facts.probe_a_fresh else None
-    loss_w = 0.0
-    if oil_c is not None:
-        loss_w = max(0.0, reactor.loss_w_per_k * (oil_c - reactor.room_c))
     mixed = proof and state.proven_s >= limits.MIXED_BEFORE_COMPARE_S and not seen.adding
     verdict = effects.step(
         state.effects, seen.dt_s, element_on=element_on, oil_c=oil_c, mixed=mixed,
         swallows=seen.fat_set and _melting(state, seen, reactor, oil_c, element_on and mixed),
-        power_w=reactor.element_w, volume_l=seen.volume_l, loss_w=loss_w)
+        power_w=reactor.element_w, volume_l=seen.volume_l,
+        loss_w=effects.loss_w(state.effects, seen.loss_w_per_k, reactor.room_c, oil_c),
+        loss_doubt=1.0 if reactor.lagging_mm is not None else UNMEASURED_LOSS_DOUBT)
     facts.element_warms = "no-response" not in verdict
     facts.element_not_double = "over-response" not in verdict
     facts.element_not_half = "half-power" not in verdict
