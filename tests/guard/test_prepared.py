@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -42,6 +44,16 @@ def test_a_value_changed_by_hand_is_refused(key: str, value: object) -> None:
     plain = json.loads(prepared.to_text(prepared.prepare(REACTOR)))
     plain["rule"][key] = value
     with pytest.raises(prepared.PreparedWrong, match="changed by hand"):
+        prepared.from_text(json.dumps(plain), "guard.json")
+
+
+def test_a_file_with_what_is_no_number_is_refused_even_with_its_checksum() -> None:
+    plain = json.loads(prepared.to_text(prepared.prepare(REACTOR)))
+    plain.pop("checksum")
+    plain["rule"]["altitude_m"] = math.nan
+    text = json.dumps(plain, sort_keys=True)
+    plain["checksum"] = hashlib.sha256(text.encode()).hexdigest()
+    with pytest.raises(prepared.PreparedWrong):
         prepared.from_text(json.dumps(plain), "guard.json")
 
 

@@ -1,0 +1,85 @@
+"""Nothing beside the loop may hold it up: a stopped terminal, a disk whose writer ended."""
+
+from __future__ import annotations
+
+import io
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+from esterward.cli.run_beside import LINES_WAITING, Shown, Terminal, WrittenBeside
+from telemetry.mqtt_rig import make_status
+
+
+def within(seconds: float, work: Callable[[], Any]) -> bool:
+    """Whether work returns in this time; left behind when it does not."""
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    thread.join(seconds)
+    return not thread.is_alive()
+
+
+def until(true: Callable[[], Any]) -> None:
+    end_s = time.monotonic() + 5.0
+    while not true():
+        assert time.monotonic() < end_s
+        time.sleep(0.001)
+
+
+class Stopped(io.StringIO):
+    """A terminal after Ctrl-S: a write waits until it is let go on."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.goes_on = threading.Event()
+
+    def write(self, text: str) -> int:
+        self.goes_on.wait(30.0)
+        return super().write(text)
+
+
+def test_a_terminal_that_takes_nothing_never_holds_the_loop_up() -> None:
+    out = Stopped()
+    terminal = Terminal(str, out)
+
+    def talk() -> None:
+        for number in range(3 * LINES_WAITING):
+            terminal.say(str(number))
+
+    assert within(5.0, talk)
+    out.goes_on.set()
+    until(lambda: out.getvalue().count("\n") >= LINES_WAITING)
+    assert out.getvalue().splitlines()[:3] == ["0", "1", "2"], "what is lost is the newest"
+    terminal.close()
+
+
+def test_a_question_is_shown_once_and_again_when_its_words_change() -> None:
+    out = io.StringIO()
+    shown = Shown(Terminal(str, out), None)
+    for text in ("Is it in?", "Is it in?", "Is it in? 3 L", "Is it in? 3 L"):
+        shown.show(make_status(prompt="pour", prompt_text=text, answers="green = yes"), (), 1.0,
+                   None)
+    until(lambda: out.getvalue().count("\n") == 2)
+    shown.terminal.close()
+    assert [line.partition("? ")[2] for line in out.getvalue().splitlines()] == [
+        "Is it in?  [green = yes]", "Is it in? 3 L  [green = yes]"]
+
+
+class BrokenJournal:
+    """A journal whose work on the disk goes wrong in a way nobody thought of."""
+
+    stored, fault = 7, ""
+
+    def step(self, now_s: float) -> None:
+        raise LookupError("no such page")
+
+    def close(self, now_s: float, wall_s: float | None) -> None:
+        return
+
+
+def test_a_writer_that_ends_is_a_fault_of_the_record() -> None:
+    record = WrittenBeside(BrokenJournal(), lambda: 1.0)  # type: ignore[arg-type]
+    until(lambda: record.fault)
+    assert "LookupError: no such page" in record.fault and record.stored == 7
+    assert record.close(1.0, None, 1.0)
