@@ -184,7 +184,8 @@ def leave(way: str, number: int | None = None) -> list[str]:
     ("while not clock.stopped: clock.wait(clock.now_s() + 60)", signal.SIGTERM),
     ("while not clock.stopped: clock.wait(clock.now_s() + 60)", signal.SIGHUP),
     ("while not clock.stopped: clock.wait(clock.now_s() + 60)", signal.SIGINT),
-], ids=["end", "exception", "exit", "SIGTERM", "SIGHUP", "SIGINT"])
+    ("while not clock.stopped: clock.wait(clock.now_s() + 60)", signal.SIGQUIT),
+], ids=["end", "exception", "exit", "SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT"])
 def test_on_every_way_out_our_order_comes_before_the_librarys_exit_hook(
     way: str, number: int | None,
 ) -> None:

@@ -61,8 +61,8 @@ class MonotonicClock:
 
 
 def stop_on_signals(clock: MonotonicClock) -> None:
-    """SIGTERM, SIGINT and SIGHUP end the loop, which drives its outputs low on its way out."""
-    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+    """Every signal that asks a program to end ends the loop, which drives its outputs low."""
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
         signal.signal(number, lambda got, _: clock.stop(got))
 
 
