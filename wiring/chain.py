@@ -14,7 +14,7 @@ from schemdraw import elements as elm
 
 schemdraw.use("svg")
 SHEET = Path(__file__).with_name("chain.svg")
-WIDTH = 18.0
+WIDTH = 20.0
 
 
 Item = tuple[str, str]
@@ -36,7 +36,8 @@ def rung(drawing: schemdraw.Drawing, y: float, items: list[Item], rail: bool) ->
 
 
 COILS: list[list[Item]] = [
-    [("nc", "e-stop, 1st contact"), ("nc", "cut-out, by hand"), ("coil", "coil K2"),
+    [("nc", "e-stop, 1st contact"), ("nc", "cut-out, by hand"),
+     ("nc", "2nd cut-out (full),\nbridged by its key\nexcept for warm-hold"), ("coil", "coil K2"),
      ("box", "2 s timer,\nfed by beat"), ("box", "driver of\nenable")],
     [("no", "float, 1st contact\n(wet = closed)"), ("wire", ""), ("coil", "coil K1"),
      ("box", "driver of k1")],

@@ -30,6 +30,11 @@ def test_the_defaults_of_each_level_are_printed_as_text_and_as_json(level: str) 
     assert max(map(len, text.output.splitlines())) <= 100
 
 
+def test_level_watch_tells_no_rules_for_stages_it_does_not_have() -> None:
+    assert list(json.loads(run("--level", "watch", "--json").output)["absent"]) == ["barometer"]
+    assert "as above" not in run("--level", "watch").output
+
+
 def test_a_reactor_file_moves_its_lines(tmp_path: Path) -> None:
     mine = tmp_path / "reactor.toml"
     mine.write_text(SHIPPED.read_text("utf-8").replace("# lamp = 24", "lamp = 24"), "utf-8")

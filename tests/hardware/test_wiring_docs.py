@@ -18,5 +18,6 @@ def test_a_generated_file_is_not_stale(name: str) -> None:
 
 def test_the_drawing_names_every_contact_that_must_work_unplugged() -> None:
     drawn = (WIRING / "chain.svg").read_text("utf-8")
-    for word in ("e-stop", "cut-out", "float", "coil K1", "coil K2", "fed by beat", "mirror"):
+    for word in ("e-stop", "cut-out, by hand", "2nd cut-out", "float", "coil K1", "coil K2",
+                 "fed by beat", "mirror"):
         assert word in drawn

@@ -84,8 +84,11 @@ def absent_rules(reactor: Reactor) -> dict[str, str]:
     """Optional inputs that are not fitted -> the stricter rule that holds instead."""
     rules = {name: row.absent for name, row in pins.LINES.items()
              if row.direction == pins.IN and row.absent and name not in reactor.fitted}
-    return rules | {name: rule for name, rule in pins.ABSENT.items()
-                    if name != "barometer" or not reactor.barometer}
+    rules |= {name: rule for name, rule in pins.ABSENT.items()
+              if name != "barometer" or not reactor.barometer}
+    if reactor.rig_level == "watch":  # no batch, so no stage that a rule could be for
+        return {name: rule for name, rule in rules.items() if name == "barometer"}
+    return rules
 
 
 def _plain(reactor: Reactor, chosen: dict[str, int]) -> dict[str, object]:

@@ -29,7 +29,8 @@ PARTS: Final[tuple[Part, ...]] = (
          _ALL),
     Part("2", "probe DS18B20 in a steel sheath", "genuine chip, three wires (no parasite power), "
          "each in a thermowell in the circulating stream; probe B on its own bus", _HEATS),
-    Part("1", "probe DS18B20 in a steel sheath", "as above; a second one is advised", ("watch",)),
+    Part("1", "probe DS18B20 in a steel sheath", "genuine chip, three wires (no parasite power), "
+         "in a thermowell in the oil", ("watch",)),
     Part("1 a bus", "resistor 4.7 kOhm", "data wire to 3.3 V (DS18B20 data sheet)", _ALL),
     Part("2", "contactor K1, K2", "24 V DC coil; contacts for the element's current, AC-1; each "
          "with a mirror contact (IEC 60947-4-1, annex F)", _HEATS),
