@@ -18,7 +18,7 @@ from esterward.process.observations import last_told
 from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
 from esterward.process.state import HAND_PUMP_S, ProcessState, Wish, World
-from esterward.process.targets import METHOXIDE_GATE_C, melt_pulse, target_c
+from esterward.process.targets import METHOXIDE_GATE_C, MOLTEN_C, melt_pulse, target_c
 from esterward.process.timers import (
     AT_TARGET_S,
     CREDIT_S,
@@ -373,7 +373,7 @@ class Process:
         wish.mixer = (row.mixer and not self.mixer_rests()) or wish.hand_pump
         wish.air = row.air
         if row.heat == "melt":
-            wish.melting = True
+            wish.melting, state.molten = True, False
             wish.heating = wish.element = melt_pulse(state.timers.step_s, world.oil_c)
             return wish
         target = self._target(world, sheet, 0.0)  # the ramp has taken its step already
@@ -381,6 +381,8 @@ class Process:
             return wish
         wish.heating = True
         ceiling = state.target.ceiling_c
+        if self.batch.oil_set and not state.molten and (world.oil_c or 0.0) > MOLTEN_C:
+            state.molten, self.heater = True, None  # what melting taught does not hold any more
         if self.heater is None:
             self.heater = HeaterControl(target, ceiling, element=self.reactor.element_switch,
                                         learnt=state.learnt)

@@ -16,6 +16,7 @@ DEWATER_C: Final = 60.0
 MELT_PERIOD_S: Final = 60.0
 MELT_ON_S: Final = 6.0
 MELT_C: Final = 49.0           # a kelvin below where the safety layer ends it
+MOLTEN_C: Final = 50.0         # above, no fat is left to melt
 METHOXIDE_GATE_C: Final = 45.0
 RAMP_FROM_C: Final = 95.0      # above this, water under hot oil may flash: go up slowly
 RAMP_K_PER_S: Final = 0.5 / 60.0
