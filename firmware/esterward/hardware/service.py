@@ -22,10 +22,6 @@ class LockFailed(RuntimeError):
     """The lock cannot be had; the text is one sentence."""
 
 
-class AlreadyRunning(LockFailed):
-    """Another process holds it."""
-
-
 class MonotonicClock:
     """The Clock port: CLOCK_MONOTONIC of this boot. wait() ends early when stop() was called.
 
@@ -78,8 +74,8 @@ def only_one(path: str | Path, what: str) -> IO[str]:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         lock.close()
-        raise AlreadyRunning(f"{what} is already running here (lock {path}); stop that one "
-                             "first.") from None
+        raise LockFailed(f"{what} is already running here (lock {path}); stop that one "
+                         "first.") from None
     return lock
 
 
