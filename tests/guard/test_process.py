@@ -282,3 +282,20 @@ def test_the_supervisor_is_told_of_each_cycle(
             pass
     assert heard[0] == b"READY=1\nWATCHDOG=1" and heard[-1] == b"STOPPING=1"
     assert heard.count(b"WATCHDOG=1") == len(heard) - 2 == 4
+
+
+def test_a_guard_whose_every_cycle_is_late_feeds_no_watchdog(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told: list[tuple[str, ...]] = []
+    monkeypatch.setattr(process, "tell_supervisor", lambda *lines: told.append(lines))
+    real = rule.step
+
+    def slow(*args: Any, **kwargs: Any) -> rule.GuardDecision:
+        bench.clock.time_s += 0.6
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(rule, "step", slow)
+    end_s = bench.clock.time_s + 10.0
+    bench.guard.run(lambda: bench.clock.time_s < end_s)
+    assert told == [("STOPPING=1",)] and bench.guard.state.count > 4

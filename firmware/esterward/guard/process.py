@@ -60,7 +60,7 @@ def write_state(path: Path, text: str) -> None:
 
 
 class Guard:
-    """The guard with its devices; poll() each POLL_S, cycle() each CYCLE_S."""
+    """The guard with its devices; run() polls each POLL_S and cycles each CYCLE_S."""
 
     def __init__(self, config: rule.GuardConfig, *, clock: Clock, switches: Switches, beat: Beat,
                  probe: Probe, barometer: Barometer | None, link: GuardSocket, state_file: Path,
@@ -69,7 +69,7 @@ class Guard:
         self.switches, self.beat, self.probe, self.barometer = switches, beat, probe, barometer
         self.link, self.state_file, self._say = link, state_file, say
         self.state = read_state(state_file)
-        self._stored = False
+        self._stored = self._ready = False
         self._write_again_s = float("-inf")
         self._said: tuple[bool, bool, tuple[str, ...]] | None = None
 
@@ -89,6 +89,8 @@ class Guard:
         self._stored = decision.write is not None and self._write(decision.write, now_s)
         self.link.send(decision.report)
         self.beat.edge()
+        tell_supervisor(*(() if self._ready else ("READY=1",)), "WATCHDOG=1")
+        self._ready = True
         self._tell(decision)
         return decision
 
@@ -120,16 +122,12 @@ class Guard:
         clock = self.clock
         try:
             next_cycle_s = clock.now_s()
-            first = True
             while go_on():
                 self.switches.poll()
                 now_s = clock.now_s()
                 if self.switches.ready and now_s >= next_cycle_s:
                     next_cycle_s = max(next_cycle_s + CYCLE_S, now_s)
                     self.cycle(now_s)
-                    tell_supervisor("READY=1", "WATCHDOG=1") if first else tell_supervisor(
-                        "WATCHDOG=1")
-                    first = False
                 clock.wait(now_s + POLL_S)
         finally:
             self.beat.off()
