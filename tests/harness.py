@@ -125,7 +125,7 @@ class Bench:
     def press(self, *names: str, seconds: int = 1) -> None:
         for name in names:
             self.buttons[name] = True
-        self.ticks(seconds + 1)
+        self.ticks(seconds)
         for name in names:
             self.buttons[name] = False
         self.ticks(1)

@@ -21,7 +21,9 @@ from esterward.values.buttons import Buttons
 from esterward.values.outputs import OUTPUT_NAMES
 from esterward.values.plain import from_plain
 
-STATE_VERSION: Final = 1
+# Raised with every release that changes a field or what one means. A record of another version
+# goes on held, with the flag set and nothing else believed: see cli/run_start.py.
+STATE_VERSION: Final = 2
 
 
 @dataclass(slots=True)
@@ -46,8 +48,10 @@ class ControllerState:
 
 def state_of(whole: object) -> ControllerState:
     """The state of its plain form; ValueError when it is of another version or shape."""
-    if not isinstance(whole, dict) or whole.get("version") != STATE_VERSION:
-        raise ValueError(f"a controller state of version {STATE_VERSION} was expected")
+    version = whole.get("version") if isinstance(whole, dict) else None
+    if version != STATE_VERSION:
+        raise ValueError(f"it is of state version {version!r:.20}, this program reads version "
+                         f"{STATE_VERSION}")
     state: ControllerState = from_plain(ControllerState, whole)
     process, safety = state.process, state.safety
     if (process.step not in STEPS or process.state not in BATCH_STATES

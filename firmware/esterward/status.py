@@ -155,7 +155,8 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         return "held", held, "hold green 2 s to go on"
     if state.state == "running":
         if controller.presence_wanted():
-            return "presence", "Is somebody there? Energy goes off soon.", "green = here"
+            waits = "Energy goes off soon." if controller.presence_left_s() else "Energy waits."
+            return "presence", f"Is somebody there? {waits}", "green = here"
         if state.asked:
             prompt = PROMPTS[state.asked]
             return state.asked, state.asked_text, ANSWERS[prompt.kind]

@@ -349,12 +349,8 @@ class Controller:
 
     def presence_left_s(self) -> float | None:
         """Seconds of presence left; None when nobody has been there since the boot."""
-        age_s = self.state.safety.presence_age_s
-        if age_s is None:
-            return None
-        allowed_s = (safety_limits.PRESENCE_SET_S if self.state.flag.set
-                     else safety_limits.PRESENCE_CLEAR_S)
-        return max(0.0, allowed_s - age_s)
+        left_s = proof.presence_left_s(self.state.safety, self.state.flag.set)
+        return None if left_s is None else max(0.0, left_s)
 
     def presence_wanted(self) -> bool:
         """True when a green press should be asked for: energy is wanted and time runs out."""

@@ -103,6 +103,7 @@ def test_an_unfinished_batch_whose_file_is_not_kept_asks_for_it() -> None:
 @pytest.mark.parametrize("broken", [
     Found(None, "the record is damaged: events 7", False, 1, 6, None, "record.damaged-1"),
     Found('{"version": 99}', "", False, 1, 6, None),
+    Found(json.dumps(to_plain(ControllerState(version=1))), "", False, 1, 6, None),
     Found("[]", "", False, 1, 6, None),
     Found("nonsense", "", False, 1, 6, None),
 ])

@@ -76,7 +76,8 @@ def _gone(which: str, c: float | None) -> Callable[[Bench], None]:
 
 
 def _nobody(bench: Bench) -> None:
-    bench.controller.state.safety.presence_age_s = 3600.0
+    safety = bench.controller.state.safety
+    safety.presence_age_s, safety.presence_asked_s = 3600.0, 300.0
 
 
 def _silent(bench: Bench) -> None:

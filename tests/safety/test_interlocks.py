@@ -119,7 +119,8 @@ def _silent(bench: Bench) -> None:
 
 
 def _presence(bench: Bench) -> None:
-    bench.controller.state.safety.presence_age_s = 3599.5
+    safety = bench.controller.state.safety
+    safety.presence_age_s, safety.presence_asked_s = 3599.5, 299.5
 
 
 def _alarm_limit(bench: Bench) -> None:

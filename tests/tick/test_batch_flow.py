@@ -246,17 +246,40 @@ def test_presence_runs_out_pauses_and_one_press_goes_on(heating: Bench) -> None:
     heating.controller.state.safety.presence_age_s = 3600.0 - 299.0
     heating.tick()
     assert heating.controller.outputs.horn, "the horn asks five minutes before"
-    heating.controller.state.safety.presence_age_s = 3599.9
-    heating.ticks(5)
+    heating.ticks(296)
+    assert heating.state == "running"
+    heating.ticks(6)
     assert heating.state == "paused" and not heating.controller.outputs.mixer
     heating.press("green")
     heating.ticks(3)
     assert heating.state == "running"
 
 
+def test_after_a_stand_longer_than_presence_energy_waits_for_a_press_and_no_fault_is_told(
+    heating: Bench,
+) -> None:
+    """Cooling took two hours; now the mixer is wanted, and who comes has five minutes."""
+    heating.controller.state.process.step = "cool.stand"
+    heating.set_oil(57.0)
+    heating.ticks(10)
+    heating.controller.state.safety.presence_age_s = 7200.0
+    heating.set_oil(40.0)
+    heating.ticks(280)
+    out, status = heating.controller.outputs, status_of(heating.controller, heating.now_s)
+    assert heating.step == "heat.warm" and not out.mixer and not out.k1 and not out.k2_wanted
+    assert out.horn and status.prompt_text == "Is somebody there? Energy waits."
+    assert heating.state == "running" and not heating.controller.state.safety.alarms
+    other = heating.copy()
+    other.press("green")
+    other.ticks(5)
+    assert other.controller.outputs.mixer
+    heating.ticks(30)
+    assert heating.state == "paused" and not heating.controller.outputs.mixer
+
+
 def test_a_pause_nobody_ends_becomes_a_hold(heating: Bench) -> None:
-    heating.controller.state.safety.presence_age_s = 3600.0
-    heating.ticks(15 * 60 + 10)
+    heating.controller.state.safety.presence_age_s = 3600.0 - 300.0
+    heating.ticks(20 * 60 + 10)
     assert heating.state == "held"
 
 

@@ -149,10 +149,10 @@ def test_a_set_flag_forbids_every_pulse_warm_hold_or_not(melting: Bench) -> None
 
 
 def test_presence_is_asked_for_and_pauses_it(melting: Bench) -> None:
-    melting.controller.state.safety.presence_age_s = limits.PRESENCE_CLEAR_S - 30.0
+    melting.controller.state.safety.presence_age_s = limits.PRESENCE_CLEAR_S - 300.0
     melting.ticks(10)
     assert melting.controller.presence_wanted() and melting.controller.outputs.horn
-    melting.ticks(60)
+    melting.ticks(330)
     assert melting.state == "paused"
     melting.press("green")
     melting.ticks(3)

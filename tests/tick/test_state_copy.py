@@ -88,7 +88,8 @@ def test_through_a_press_that_answers_presence_and_nothing_else(heating: TwinBen
 
 
 def test_through_a_pause_and_the_press_that_ends_it(heating: TwinBench) -> None:
-    heating.controller.state.safety.presence_age_s = 3599.0
+    safety = heating.controller.state.safety
+    safety.presence_age_s, safety.presence_asked_s = 3599.0, 299.0
     heating.ticks(6)
     assert heating.state == "paused"
     heating.press("green")

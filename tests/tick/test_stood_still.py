@@ -69,6 +69,7 @@ def test_after_a_hang_blue_the_methanol_question_and_green_once_each_go_on(
     stand_still(bench, 60.0)
     bench.ticks(5)
     bench.press("blue", seconds=6)
+    bench.ticks(2)
     assert bench.guard.latches == [] and bench.controller.state.process.asked == "washed"
     bench.press("green", "blue", seconds=6)
     assert not bench.controller.state.flag.set
@@ -141,6 +142,7 @@ def test_a_silent_guard_is_the_one_cause_that_latches_and_it_waits_for_the_read_
     assert raised(bench, since) == [("alarm_raised", "guard-silent"), ("latched", "guard-silent")]
     assert bench.state == "held"
     bench.press("blue", seconds=6)
+    bench.ticks(2)
     if silent_s > 10:  # unknown is set, and must be answered anew
         assert bench.controller.state.process.asked == "washed"
         bench.press("green", "blue", seconds=6)

@@ -22,7 +22,8 @@ def mixer_fault(bench: Bench) -> None:
 
 
 def nobody_there(bench: Bench) -> None:
-    bench.controller.state.safety.presence_age_s = 1e6
+    safety = bench.controller.state.safety
+    safety.presence_age_s, safety.presence_asked_s = 1e6, 300.0
 
 
 def remote_hold(bench: Bench) -> None:

@@ -12,6 +12,7 @@ from esterward.values.buttons import (
     GREEN_BLUE,
     GREEN_HELD,
     GREEN_SHORT,
+    HELD_S,
     Buttons,
 )
 
@@ -88,3 +89,37 @@ def test_both_held_since_before_the_question_is_not_the_clearing_gesture() -> No
     buttons.step(1.0, True, False, True)
     buttons.spend()
     assert buttons.step(9.0, True, False, True) == ()
+
+
+@pytest.mark.parametrize(("button", "seconds", "gesture"), [
+    ("green", 2.1, GREEN_HELD), ("black", 5.3, BLACK_HELD), ("blue", 5.9, BLUE_HELD),
+    ("green", 1.9, GREEN_SHORT)])
+def test_a_hold_counts_though_no_look_fell_between_its_time_and_letting_go(
+    button: str, seconds: float, gesture: str,
+) -> None:
+    """The controller looks once a second, and at once when an input changes."""
+    buttons, found = Buttons(), []
+    looks = [0.0, 0.5, *(0.5 + second for second in range(1, int(seconds + 0.1) + 1)
+                         if second < HELD_S[button]), 0.5 + seconds]
+    for now_s in looks:
+        down = 0.5 <= now_s < 0.5 + seconds
+        found += buttons.step(now_s, *(down and name == button
+                                       for name in ("green", "black", "blue")))
+    assert found == [gesture]
+
+
+def test_both_let_go_after_their_time_count_though_no_look_fell_between() -> None:
+    buttons, found = Buttons(), []
+    for now_s, down in ((0.0, False), *((0.5 + s, True) for s in range(5)), (5.6, False)):
+        found += buttons.step(now_s, down, False, down)
+    assert found == [GREEN_BLUE]
+
+
+@pytest.mark.parametrize("down_after", [True, False])
+def test_a_press_that_nobody_looked_at_for_a_while_means_nothing(down_after: bool) -> None:
+    """The controller stood still: what it was meant for, and whether it stayed down, is unknown."""
+    buttons, found = Buttons(), []
+    for now_s, down in ((0.0, False), (0.5, True), (60.0, down_after), (61.0, down_after),
+                        (70.0, False), (71.0, False)):
+        found += buttons.step(now_s, down, False, False)
+    assert found == []

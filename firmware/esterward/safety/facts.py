@@ -58,6 +58,7 @@ class SafetyFacts:
     element_not_half: bool = False
     rests_when_off: bool = False
     presence: bool = False
+    presence_asked: bool = False  # long enough: who is there has heard the horn
     methanol_allows_heat: bool = False
     lid_ok: bool = False
     vent_ok: bool = False
@@ -78,6 +79,7 @@ class SafetyFacts:
     wanted: bool = False         # energy is wished for
     flowed: bool = False         # and was in the tick before
     energised: bool = False
+    energised_asked: bool = False
     heating: bool = False
     mixing: bool = False
     known_clear: bool = False
@@ -163,11 +165,21 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     state.unsaved_s = _lasted_s(state.unsaved_s, seen.unsaved, seen)
     if state.presence_age_s is not None:
         state.presence_age_s += dt_s
+    left_s = presence_left_s(state, seen.flag)
+    asked = state.energised and (left_s is None or left_s <= limits.PRESENCE_WARN_S)
+    state.presence_asked_s = _lasted_s(state.presence_asked_s, asked, seen)
     for code in list(state.reasons_age_s):
         state.reasons_age_s[code] += dt_s
         if not state.reasons_age_s[code] <= limits.LOCAL_WORD_S:
             del state.reasons_age_s[code]
     return fresh_a
+
+
+def presence_left_s(state: SafetyState, flag: bool) -> float | None:
+    """Seconds until a press is overdue, below zero after; None: nobody since the boot."""
+    if state.presence_age_s is None:
+        return None
+    return (limits.PRESENCE_SET_S if flag else limits.PRESENCE_CLEAR_S) - state.presence_age_s
 
 
 def _lasted_s(before_s: float, is_so: bool, seen: Seen) -> float:
@@ -260,8 +272,9 @@ def prove(
     facts.element_not_double = "over-response" not in verdict
     facts.element_not_half = "half-power" not in verdict
     facts.rests_when_off = "warming-off" not in verdict
-    allowed_s = limits.PRESENCE_SET_S if seen.flag else limits.PRESENCE_CLEAR_S
-    facts.presence = state.presence_age_s is not None and state.presence_age_s <= allowed_s
+    left_s = presence_left_s(state, seen.flag)
+    facts.presence = left_s is not None and left_s >= 0.0
+    facts.presence_asked = state.presence_asked_s >= limits.PRESENCE_WARN_S
     facts.methanol_allows_heat = not seen.flag or warm_hold_allowed(reactor, inputs)
     facts.record_stores = (state.record_fault_s <= limits.RECORD_FAULT_S
                            and state.unsaved_s <= limits.RECORD_FAULT_S)
@@ -377,4 +390,5 @@ def condition(facts: SafetyFacts, *, wanted: bool, heating: bool, mixing: bool,
     facts.flowed, facts.wanted = flowed, wanted and facts.tick_on_time
     known = facts.heard and facts.tick_on_time
     facts.energised, facts.heating = wanted and known, heating and known
+    facts.energised_asked = facts.energised and facts.presence_asked
     facts.mixing, facts.energised_flag = mixing and known, wanted and known and flag

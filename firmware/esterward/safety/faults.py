@@ -46,7 +46,7 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
     Fault("probes-apart", "trip", "local", "Probes A and B differ too much.",
           "See that both sit in their wells and the pump runs; do the two-point check."),
     Fault("probe-stuck", "trip", "local", "One probe repeats a value while the other moves.",
-          "Replace the probe that did not move; do the two-point check."),
+          "Either may be wrong: do the two-point check of both before replacing one."),
     Fault("level", "trip", "local", "The level float is dry: the element may be bare.",
           "Look for a leak or an open drain. Cover the element before any heat."),
     Fault("mixer", "trip", "local", "The mixer runs but does not prove itself.",

@@ -74,7 +74,8 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("over-response", "element_not_double", (HEAT,), "hold", True, "heating"),
     Interlock("half-power", "element_not_half", (), "", False, "heating"),
     Interlock("warming-off", "rests_when_off", ALL, "abort", True, "known"),
-    Interlock("presence", "presence", ALL, "pause", False, "energised"),
+    # After a long stand energy waits for a press; the pause only follows the asking.
+    Interlock("presence", "presence", ALL, "pause", False, "energised_asked"),
     Interlock("methanol", "methanol_allows_heat", (HEAT,), "", False, "never"),
     Interlock("record", "record_stores", (HEAT,), "hold", True, "energised"),
     Interlock("limits", "limits_known", (HEAT,), "", False, "never"),

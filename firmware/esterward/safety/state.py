@@ -37,6 +37,7 @@ class SafetyState:
     record_fault_s: float = 0.0
     unsaved_s: float = 0.0
     presence_age_s: float | None = None
+    presence_asked_s: float = 0.0  # it is asked for, and the horn sounds
     melt_s: float = limits.MELT_UNKNOWN_S  # element time, forgotten at limits.MELT_SHARE
     melt_short_k: float = 0.0    # what set fat has swallowed: paid in, mixed, and not seen
     melt_seen_c: float | None = None

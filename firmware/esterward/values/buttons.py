@@ -20,6 +20,7 @@ GREEN_BLUE = "green and blue held"
 
 HELD_S = {"green": 2.0, "black": 5.0, "blue": 5.0}
 BOTH_HELD_S = 5.0
+UNSEEN_S = 2.0  # without a look for so long, nobody knows whether it stayed down
 REPEAT_IGNORED_S = 2.0  # a second short press of one button within this is a slip, not an answer
 
 
@@ -42,17 +43,19 @@ class Buttons:
     both_since_s: float | None = None
     both_spent: bool = False
     blind: bool = True
+    seen_s: float | None = None
 
     def step(
         self, now_s: float, green: bool | None, black: bool | None, blue: bool | None
     ) -> tuple[str, ...]:
         """Take the three levels (None: not known) and return finished gestures, often none."""
+        unseen = self.seen_s is not None and not 0.0 <= now_s - self.seen_s <= UNSEEN_S
+        self.seen_s = now_s
         if green is None or black is None or blue is None:
-            if not self.blind:
-                for button in (self.green, self.black, self.blue):
-                    button.since_s, button.spent = None, False
-                self.both_since_s, self.both_spent, self.blind = None, False, True
+            self._forget()
             return ()
+        if unseen:
+            self._forget()
         if self.blind:
             self.blind = False
             for button, level in ((self.green, green), (self.black, black), (self.blue, blue)):
@@ -73,6 +76,9 @@ class Buttons:
                 self.both_spent = True
                 gestures.append(GREEN_BLUE)
         else:
+            if (self.both_since_s is not None and not self.both_spent
+                    and now_s - self.both_since_s >= BOTH_HELD_S):
+                gestures.append(GREEN_BLUE)
             self.both_since_s, self.both_spent = None, False
         for name, button, level in (
             ("green", self.green, green), ("black", self.black, black), ("blue", self.blue, blue)
@@ -81,6 +87,13 @@ class Buttons:
             if gesture:
                 gestures.append(f"{name} {gesture}")
         return tuple(gestures)
+
+    def _forget(self) -> None:
+        """What is half made is not known any more."""
+        if not self.blind:
+            for button in (self.green, self.black, self.blue):
+                button.since_s, button.spent = None, False
+            self.both_since_s, self.both_spent, self.blind = None, False, True
 
     def spend(self) -> None:
         """A question opens: green and blue, if down, mean nothing until pressed anew.
@@ -108,6 +121,8 @@ def _step_one(button: Button, level: bool, now_s: float, held_s: float) -> str:
     button.since_s, button.spent = None, False
     if since_s is None or spent:
         return ""
+    if now_s - since_s >= held_s:
+        return "held"  # long enough, though no look fell between that moment and letting go
     if button.short_at_s is not None and since_s - button.short_at_s < REPEAT_IGNORED_S:
         return ""
     button.short_at_s = now_s
