@@ -61,7 +61,7 @@ def _input_for(name: str, level: bool, seconds: int) -> MakeBad:
 
 
 def _stale(which: str) -> MakeBad:
-    """The last reading stands still; it may serve for 4.5 seconds, so for four ticks."""
+    """The last reading stands still; it may serve for 4.4 seconds, so for four ticks."""
     def make_bad(bench: Bench) -> None:
         setattr(bench, which, ProbeReading(bench.oil_c, bench.now_s))
         bench.ticks(4)

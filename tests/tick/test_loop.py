@@ -101,9 +101,9 @@ def test_it_ticks_once_between_when_probe_a_becomes_too_old(loop: Loop, world: W
         if loop.look() is not None:
             ticked.append(quarter)
         fresh = loop.controller.facts.probe_a_fresh
-        assert fresh is (world.time_s - 10.0 <= 4.5)
+        assert fresh is (world.time_s - 10.0 <= 4.25)
         world.time_s += 0.25
-    assert ticked == [0, 4, 8, 12, 16, 19, 20, 24], "at 4.75 s, once"
+    assert ticked == [0, 4, 8, 12, 16, 18, 20, 24], "at 4.5 s, once"
 
 
 def test_a_late_look_ticks_once_and_does_not_catch_up(loop: Loop, world: World) -> None:

@@ -14,8 +14,9 @@ PROBE_HIGH_C: Final = 125.0           # [DS18B20] end of the range
 PROBE_STEP_K: Final = 5.0             # [design] more than this in one conversion is not oil
 PROBE_CONFIRM: Final = 3              # [design] conversions that must agree after a refused step
 # [design] oldest reading heat may stand on: with a look each 0.25 s and the contactor's 0.1 s the
-# energy is off within 5 s of the last conversion's beginning
-PROBE_AGE_OFF_S: Final = 4.5
+# energy is off within 5 s of the last conversion's beginning; between two looks, so that no jitter
+# decides
+PROBE_AGE_OFF_S: Final = 4.4
 PROBE_AGE_LATCH_S: Final = 10.0       # [design] older than this is a fault of its own
 PROBE_STUCK_K: Final = 1.0            # [design] one moved this far while the other did not at all
 PROBE_STUCK_S: Final = 60.0           # [design] and this long
