@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from esterward.cli.guard import guard
 from esterward.cli.run import run
 from esterward.hardware import service
+from esterward.loop import Loop
 from esterward_sim.bench_pins import SharedBoard
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
@@ -32,6 +33,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     Path("notes.sqlite").write_text("not a record, but long enough to be looked at", "utf-8")
     SharedBoard(tmp_path / "board", create=True)
     monkeypatch.setenv("ESTERWARD_BENCH", str(tmp_path / "board"))
+    # What is not refused would run for ever; so it fails.
+    monkeypatch.setattr(Loop, "run", lambda loop, go_on: 1 / 0)
     for name in ("rt", LONG, "taken/run.lock"):
         Path(name).mkdir(parents=True)
     yield tmp_path

@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from esterward.cli.guard import guard
 from esterward.guard import prepared
+from esterward.guard.process import Guard
 from esterward.hardware import pins
 from esterward.values.reactor import Reactor
 
@@ -110,6 +111,7 @@ def test_bad_input_is_one_sentence_and_exit_2(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "esterward-bench")  # as if there were pins
+    monkeypatch.setattr(Guard, "run", lambda guard, go_on: 1 / 0)  # it would run for ever
     for name in ("locked/guard.lock", "taken/guard.sock", LONG):
         Path(name).mkdir(parents=True)
     Path("bad.json").write_text("{", "ascii")
