@@ -11,6 +11,7 @@ from esterward.safety import alarms
 from esterward.safety.facts import hottest_c
 from esterward.safety.faults import FAULTS
 from esterward.tick import Controller
+from esterward.values.messages import GUARD_LATCHES
 from esterward.values.status import Status
 
 
@@ -138,7 +139,10 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
                  if fault.reset == "service" else "")
         return "latch", f"{fault.sentence} {fault.action}", f"cause gone: blue held 5 s{typed}"
     if controller.guard_latches:
-        return ("latch", f"The guard has latched: {', '.join(controller.guard_latches)}.",
+        first = controller.guard_latches[0]
+        more = len(controller.guard_latches) - 1
+        return ("latch", f"The guard has latched {first!r}: {GUARD_LATCHES.get(first, first)}."
+                + (f" {more} more behind it." if more else ""),
                 "cause gone: blue held 5 s")
     if state.state == "idle" and state.asked == START_QUESTION:
         world = controller.world

@@ -12,7 +12,7 @@ import pytest
 from esterward.chemistry import boiling
 from esterward.guard import rule
 from esterward.safety import limits as controller_limits
-from esterward.values.messages import ControllerReport
+from esterward.values.messages import GUARD_LATCHES, ControllerReport
 from esterward.values.reactor import Reactor
 from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading
 
@@ -481,3 +481,7 @@ def test_pressures_first_seen_apart_after_a_gap_have_not_been_so_for_all_of_it()
     bench.now_s += 120.0
     bench.cycle(8)
     assert bench.state.latches == [] and bench.cycle().enable
+
+
+def test_every_latch_of_the_guard_has_words_for_people() -> None:
+    assert set(GUARD_LATCHES) == set(rule.CAUSES)

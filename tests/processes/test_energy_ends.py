@@ -8,7 +8,9 @@ TRIES rigs of a kind run side by side; a long run sets ESTERWARD_TRIES (see docs
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import signal
 import subprocess
 import time
@@ -60,6 +62,20 @@ def dead(rig: Rig) -> float:
     return max(rig.wait(what, False) for what in LOADS)
 
 
+def one_cause_after_it_goes_on(rig: Rig, who: str) -> None:
+    """Its reader and its socket stood still too: nothing stale may be taken for a fault."""
+    process_of(rig, who).send_signal(signal.SIGCONT)
+    cause = "alarm slow" if who == "controller" else "alarm guard-silent"
+    rig.said(cause, seconds=20.0)
+    rig.said("held: ", seconds=20.0)
+    time.sleep(1.0)
+    kept = json.loads((rig.folder / "state/guard-state.json").read_text("utf-8"))
+    assert kept["latches"] == (["silent"] if who == "controller" else []), rig.logs()
+    told = (rig.folder / "run.log").read_text("utf-8")
+    after = told[told.index(cause):]
+    assert len(re.findall(r"alarm [\w-]+ \(", after)) == 1, after
+
+
 @pytest.mark.parametrize("how", sorted(HURT))
 def test_a_process_that_is_killed_stopped_or_hung_ends_all_energy(
     tmp_path: Path, how: str,
@@ -73,6 +89,8 @@ def test_a_process_that_is_killed_stopped_or_hung_ends_all_energy(
             off_s = max(off_s, max(lines_s) - at_s)
         time.sleep(0.5)
         assert not any(rig.level(what) for what in LOADS), "and nothing comes back"
+        if how == "stopped":
+            one_cause_after_it_goes_on(rig, who)
         return off_s
 
     who = ["guard", "controller"] * TRIES

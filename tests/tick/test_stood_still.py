@@ -151,6 +151,24 @@ def test_a_silent_guard_is_the_one_cause_that_latches_and_it_waits_for_the_read_
     assert bench.state == "running" and bench.controller.outputs.k1
 
 
+def test_what_a_guard_that_stood_still_repeats_of_before_accuses_no_contactor(
+    heating: Bench,
+) -> None:
+    """Its debounced inputs are those of the moment it was stopped, until it has looked again."""
+    bench = heating.copy()
+    bench.guard_at_s = bench.now_s
+    bench.ticks(20)
+    bench.guard_at_s = None
+    bench.override.update(k1_open=False, k2_open=False, mixer_proof=True)
+    bench.tick(dt_s=0.25)
+    bench.override.clear()
+    bench.ticks(5)
+    assert bench.controller.state.safety.latches == ["guard-silent"] and bench.state == "held"
+    bench.override["k1_open"] = False
+    bench.ticks(2)
+    assert "k1-welded" in bench.controller.state.safety.latches
+
+
 def test_the_alarm_of_a_silent_guard_stands_as_long_as_it_is_silent(heating: Bench) -> None:
     bench = heating.copy()
     bench.guard_at_s = bench.now_s

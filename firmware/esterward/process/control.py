@@ -192,7 +192,9 @@ class Process:
         facts.off_proven = off
         # With the guard not heard nothing reads back at all: that is waited for, not aborted.
         unread = world.inputs is None and self.reactor.rig_level != "watch"
-        facts.off_overdue = timers.state_s > OFF_OVERDUE_S and not unread
+        if unread and state.state in ("pausing", "holding", "stopping", "aborting"):
+            timers.state_s = 0.0
+        facts.off_overdue = timers.state_s > OFF_OVERDUE_S
         facts.press = buttons.GREEN_SHORT in world.gestures
         facts.pause_over = timers.state_s >= PAUSE_S
         facts.release = buttons.GREEN_HELD in world.gestures and not world.latched

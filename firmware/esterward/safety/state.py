@@ -20,6 +20,7 @@ class SafetyState:
     probe_a: ProbeJudge = field(default_factory=ProbeJudge)
     probe_b: ProbeJudge = field(default_factory=ProbeJudge)
     effects: EffectState = field(default_factory=EffectState)
+    heard_s: float = 0.0         # the guard, without a break
     k1_on_s: float = 0.0
     k1_off_s: float = 0.0
     enable_on_s: float = 0.0

@@ -15,6 +15,20 @@ from typing import Any
 from esterward.values.readings import INPUT_NAMES, OPTIONAL_INPUTS, Inputs, ProbeReading
 
 MAX_BYTES = 1024
+# What the guard may have latched (guard/rule.py), in words for people.
+GUARD_LATCHES = {
+    "e-stop": "the emergency stop was open",
+    "cut-out": "the independent cut-out was open",
+    "over-limit": "its probe was at or over the limit",
+    "level": "the float was dry with K1 closed or wanted",
+    "lid": "the lid was open with methanol in the vessel",
+    "probe": "its own probe gave no usable reading",
+    "silent": "it did not hear the controller for 2 s",
+    "k1": "K1 was closed against command",
+    "methanol-heat": "heat was wanted with methanol in the vessel",
+    "disagreement": "it and the controller disagreed on flag, pressure or configuration",
+    "memory": "its file could not be read",
+}
 HIGHEST = 1.7976931348623157e308  # the largest float
 
 
