@@ -12,6 +12,19 @@ settings.register_profile("esterward", deadline=None)
 settings.load_profile("esterward")
 
 
+# What takes longest is begun first, so that no worker is left alone with it at the end; what only
+# waits for real processes goes before all, beside whatever another worker computes meanwhile.
+LONGEST = ("processes", "trials", "scenarios", "sim", "hardware")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    def rank(item: pytest.Item) -> int:
+        folder = item.path.parent.name
+        return LONGEST.index(folder) if folder in LONGEST else len(LONGEST)
+
+    items.sort(key=rank)
+
+
 def pytest_terminal_summary(terminalreporter: Any) -> None:
     skipped = terminalreporter.stats.get("skipped", [])
     benches = [report for report in skipped if "benchmark" in str(report.longrepr)]

@@ -19,4 +19,5 @@ say "ruff ..."
 say "mypy --strict ..."
 .venv/bin/mypy
 say "pytest ..."
-exec "$PY" -m pytest -q -n "${WORKERS:-2}" "$@"
+# One worker more than there are cores: the tests of real processes mostly wait for them.
+exec "$PY" -m pytest -q -n "${WORKERS:-$(($(getconf _NPROCESSORS_ONLN) + 1))}" --dist worksteal "$@"

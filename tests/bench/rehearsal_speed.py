@@ -2,7 +2,9 @@
 
 The first hour of the example batch through ports, as `rehearse --speed max` runs it: with no
 record, with a record nobody asked for, with one that waits for the disk. In turns within one run,
-so that the ratios hold on a busy machine; then the same under cProfile, where the time goes.
+so that the ratios hold on a busy machine; then the whole batch once, and its hour from the eighth
+on, at rest, under cProfile, where the time goes. A call of simple-pid beside it says how fast the
+machine was.
 """
 
 from __future__ import annotations
@@ -15,8 +17,11 @@ import statistics
 import sys
 import tempfile
 import time
+import timeit
 from dataclasses import asdict
 from pathlib import Path
+
+from simple_pid import PID
 
 from esterward.record.journal import Journal
 from esterward.settings.files import load_pair
@@ -27,13 +32,25 @@ CONFIG = Path(__file__).parents[2] / "firmware/config"
 HOUR_S, TURNS = 3600.0, 5
 
 
-def rehearse(record: object) -> Rehearsal:
-    batch, reactor = load_pair(CONFIG / "batch.toml", CONFIG / "reactor.toml")
-    assert reactor is not None
-    rehearsal = Rehearsal(reactor, batch, record)  # type: ignore[arg-type]
-    while rehearsal.rig.clock.time_s < HOUR_S:
+BATCH, REACTOR = load_pair(CONFIG / "batch.toml", CONFIG / "reactor.toml")
+
+
+def start(record: object) -> Rehearsal:
+    assert REACTOR is not None
+    return Rehearsal(REACTOR, BATCH, record)  # type: ignore[arg-type]
+
+
+def go_to(rehearsal: Rehearsal, time_s: float) -> Rehearsal:
+    while rehearsal.rig.clock.time_s < time_s:
         rehearsal.step()
     return rehearsal
+
+
+def pid_us() -> float:
+    """Processor time of one simple-pid call, the fastest of twenty runs."""
+    law = PID(1.0, 0.01, 0.1, setpoint=55.0, sample_time=None)
+    return min(timeit.repeat(lambda: law(54.0, dt=1.0), number=5000, repeat=20,
+                             timer=time.process_time)) / 5000 * 1e6
 
 
 def timed(kind: str, folder: Path) -> tuple[float, float, str]:
@@ -42,7 +59,7 @@ def timed(kind: str, folder: Path) -> tuple[float, float, str]:
         folder / f"{time.monotonic_ns()}.sqlite", boot="rehearsal-1", now_s=0.0,
         durable=kind == "durable")
     wall_s, cpu_s = time.perf_counter(), time.process_time()
-    events = rehearse(record).result.events
+    events = go_to(start(record), HOUR_S).result.events
     if isinstance(record, Journal):
         record.close(HOUR_S)
     wall_s, cpu_s = time.perf_counter() - wall_s, time.process_time() - cpu_s
@@ -62,9 +79,14 @@ def main() -> None:
         print(f"{kind:12} wall {wall_s:6.3f} s, processor {cpu_s:6.3f} s "
               f"({cpu_s / (4 * HOUR_S) * 1e6:5.1f} us a quarter second), "
               f"fastest {min(row[1] for row in rows):.3f} s; events {rows[0][2]}")
-    profile = cProfile.Profile()
-    profile.runcall(rehearse, NoRecord())
-    pstats.Stats(profile, stream=sys.stdout).sort_stats("cumtime").print_stats(24)
+    cpu_s, whole = time.process_time(), start(NoRecord())
+    result = whole.run()
+    print(f"whole batch  processor {time.process_time() - cpu_s:.1f} s for "
+          f"{result.simulated_s / 3600:.1f} h, {result.state}; simple-pid {pid_us():.2f} us a call")
+    rest, profile = go_to(start(NoRecord()), 8 * HOUR_S), cProfile.Profile(time.process_time)
+    print(f"from here on: {rest.rig.controller.process.state.step}")
+    profile.runcall(go_to, rest, 9 * HOUR_S)
+    pstats.Stats(profile, stream=sys.stdout).sort_stats("cumtime").print_stats(40)
 
 
 if __name__ == "__main__":

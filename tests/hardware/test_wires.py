@@ -17,16 +17,17 @@ from esterward_sim import rehearsal
 from esterward_sim.rehearse import rehearse as rehearse_command
 from esterward_sim.virtual import NoRecord, VirtualRig
 from esterward_sim.wires import WiredRig
+from steps import content
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
 REACTOR = load_reactor(CONFIG / "reactor.toml")
-SHORT = replace(load_batch(CONFIG / "batch.toml"), settle_h=1.0,
-                washes=(Wash(0.1, False), Wash(0.3, True)))
+SHORT = replace(load_batch(CONFIG / "batch.toml"), oil_volume_l=90.0, dewater="none", settle_h=0.1,
+                washes=(Wash(0.1, False), Wash(0.3, True)), wash_stand_min=10.0, dry_min=45.0)
 PROBE_STEP_K = 0.0625
 
 
 def rehearse(rig: type[VirtualRig]) -> rehearsal.Result:
-    made = rehearsal.Rehearsal(REACTOR, SHORT, NoRecord(), seed=3, rig=rig)
+    made = content(rehearsal.Rehearsal(REACTOR, SHORT, NoRecord(), seed=3, rig=rig))
     assert type(made.rig) is rig
     try:
         return made.run()

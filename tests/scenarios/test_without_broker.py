@@ -18,18 +18,18 @@ def run(pair: tuple[Batch, Reactor], link: MqttLink | None) -> Result:
 
 
 def test_the_batch_ends_the_same_to_the_second_whatever_the_broker_does(
-    short: tuple[Batch, Reactor],
+    quick: tuple[Batch, Reactor],
 ) -> None:
-    alone = run(short, None)
+    alone = run(quick, None)
     with socket.socket() as held:  # bound but not listening: every connection is refused
         held.bind(("127.0.0.1", 0))
         dead = MqttLink("127.0.0.1", held.getsockname()[1], "shed", "shed", "rehearsal-1")
-        without = run(short, dead)
+        without = run(quick, dead)
         dead.close()
     with EmbeddedBroker() as broker:
         link = MqttLink(broker.host, broker.port, "shed", "shed", "rehearsal-1")
         link.drain(0.0, 0.5)
-        heard = run(short, link)
+        heard = run(quick, link)
         assert link.ready, "the broker was really there"
         link.close()
     assert alone.complete

@@ -30,11 +30,11 @@ def path(tmp_path: Path) -> Path:
 
 def rehearse(path: Path) -> Any:
     """A batch that a person stops soon after the oil was warm: the heater has learnt by then."""
-    path.with_name("batch.toml").write_text(SMALLEST_BATCH)
+    path.with_name("batch.toml").write_text(SMALLEST_BATCH + '[dewater]\nmethod = "none"\n')
     done = subprocess.run(
         [sys.executable, "-c", "from esterward.cli import main; main()", "rehearse", "batch.toml",
          "--reactor", str(TOP / "firmware/config/reactor.toml"), "--record", path.name, "--json",
-         "--fault", "black_stuck@heat+30"],
+         "--fault", "black_stuck@methoxide+30"],
         cwd=path.parent, capture_output=True, text=True, timeout=500.0)
     told = json.loads(done.stdout)
     assert told["state"] == "stopped", done.stderr
@@ -53,7 +53,7 @@ def test_the_second_batch_of_a_record_starts_from_what_the_first_learnt(path: Pa
     assert [row.wall_s for row in rows] == sorted(row.wall_s or 0.0 for row in rows)
     entered_s = {step: [row.event.at_s for row in rows if row.event.kind == "step_started"
                         and row.event.data["step"] == step]
-                 for step in ("dewater.warm", "dewater.stand")}
+                 for step in ("heat.warm", "methoxide.sheet")}
     warm_s = [end_s - start_s for start_s, end_s in zip(*entered_s.values(), strict=True)]
     assert len(warm_s) == 2 and warm_s[1] < 1.005 * warm_s[0]
     peaks_c = [told["peak_oil_c"] for told in (first, second)]

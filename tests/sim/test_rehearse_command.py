@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -34,6 +35,24 @@ def esterward(*arguments: str, cwd: Path, timeout_s: float = 500.0) -> subproces
 def folder(tmp_path: Path) -> Path:
     (tmp_path / "batch.toml").write_text(SMALLEST)
     return tmp_path
+
+
+Inside = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture
+def inside(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str],
+) -> Inside:
+    """The command in the folder and in this process: a refusal needs no start of a Python."""
+    def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+        monkeypatch.chdir(folder)
+        monkeypatch.setattr("sys.argv", ["esterward", *arguments])
+        with pytest.raises(SystemExit) as left:
+            cli.main()
+        assert isinstance(left.value.code, int)
+        return subprocess.CompletedProcess(arguments, left.value.code, *capfd.readouterr())
+    return run
 
 
 def test_the_smallest_batch_file_ends_complete_with_the_promised_keys(folder: Path) -> None:
@@ -115,21 +134,21 @@ def test_a_trip_ends_with_exit_code_one_and_names_it(folder: Path) -> None:
     (("batch.toml", "--record", "batch.toml"), "exists already"),
 ])
 def test_bad_input_is_one_sentence_exit_2_and_nothing_started(
-    arguments: tuple[str, ...], words: str, folder: Path,
+    arguments: tuple[str, ...], words: str, folder: Path, inside: Inside,
 ) -> None:
     before = sorted(p.name for p in folder.iterdir())
-    done = esterward("rehearse", *arguments, cwd=folder)
+    done = inside("rehearse", *arguments)
     assert done.returncode == 2
     assert words in done.stderr and "Traceback" not in done.stderr
     assert len([line for line in done.stderr.splitlines() if not line.startswith("note:")]) == 1
     assert sorted(p.name for p in folder.iterdir()) == before
 
 
-def test_all_mistakes_of_both_files_come_at_once(folder: Path) -> None:
+def test_all_mistakes_of_both_files_come_at_once(folder: Path, inside: Inside) -> None:
     (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L").replace(
         "3.1 mL", "3,1 mL"))
     (folder / "reactor.toml").write_text(REACTOR.read_text().replace('"3000 W"', '"3000"'))
-    done = esterward("rehearse", "batch.toml", cwd=folder)
+    done = inside("rehearse", "batch.toml")
     assert done.returncode == 2 and "Traceback" not in done.stderr
     assert "3,1 mL" in done.stderr and "power" in done.stderr
     assert not (folder / "rehearsals").exists()
@@ -145,18 +164,18 @@ def test_mistakes_in_options_come_at_once_with_those_of_the_files(folder: Path) 
         assert words in done.stderr
 
 
-def test_a_rig_that_only_watches_is_refused_and_not_pretended(folder: Path) -> None:
+def test_a_rig_that_only_watches_is_refused_and_not_pretended(folder: Path, inside: Inside) -> None:
     (folder / "reactor.toml").write_text(REACTOR.read_text().replace(
         'level = "small"', 'level = "watch"'))
-    done = esterward("rehearse", "batch.toml", cwd=folder)
+    done = inside("rehearse", "batch.toml")
     assert done.returncode == 2 and len(done.stderr.splitlines()) == 1
     assert "watch" in done.stderr and '"small" or "full"' in done.stderr
     assert not (folder / "rehearsals").exists()
 
 
-def test_oil_plus_methanol_above_the_vessel_is_refused(folder: Path) -> None:
+def test_oil_plus_methanol_above_the_vessel_is_refused(folder: Path, inside: Inside) -> None:
     (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L"))
-    done = esterward("rehearse", "batch.toml", "--reactor", str(REACTOR), cwd=folder)
+    done = inside("rehearse", "batch.toml", "--reactor", str(REACTOR))
     assert done.returncode == 2
     assert "vessel" in done.stderr and not (folder / "rehearsals").exists()
 
@@ -213,12 +232,12 @@ def test_the_faults_and_every_row_of_what_can_go_wrong_are_listed() -> None:
 
 
 def test_every_wrong_fault_and_the_files_mistakes_are_one_sentence_each_at_once(
-    folder: Path,
+    folder: Path, inside: Inside,
 ) -> None:
     (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L"))
-    done = esterward("rehearse", "batch.toml", "--reactor", str(REACTOR), "--fault", "lid@dose+1",
+    done = inside("rehearse", "batch.toml", "--reactor", str(REACTOR), "--fault", "lid@dose+1",
                      "--fault", "weather=99@mix+1", "--fault", "lid_open@dose+9-3",
-                     "--fault", "broker_gone@mix+1", cwd=folder)
+                     "--fault", "broker_gone@mix+1")
     lines = done.stderr.splitlines()
     assert done.returncode == 2 and len(lines) == 5 and "Traceback" not in done.stderr
     for words in ("did you mean lid_open", "-12 to 6", "end at 3 s", "--broker embedded",
@@ -258,31 +277,30 @@ TOLD = 'told = ["Still to check: level: let the level float hang dry"]'
     ((TOLD, '[reactor.site]\naltitude = "1120"'), "altitude"),
 ])
 def test_a_bad_scenario_is_one_sentence_a_mistake(
-    change: tuple[str, str], words: str, folder: Path,
+    change: tuple[str, str], words: str, folder: Path, inside: Inside,
 ) -> None:
     text = (TOP / "sim/scenarios/float-stuck-at-the-start.toml").read_text(encoding="utf-8")
     text = text.replace("demo/batch.toml", "batch.toml")
     assert change[0] in text
     (folder / "story.toml").write_text(text.replace(*change))
-    done = esterward("rehearse", "--scenario", "story.toml", cwd=folder)
+    done = inside("rehearse", "--scenario", "story.toml")
     assert done.returncode == 2 and words in done.stderr and "Traceback" not in done.stderr
     assert len(done.stderr.splitlines()) == 1 and not done.stdout
 
 
-def test_a_file_of_another_kind_is_one_sentence(folder: Path) -> None:
-    done = esterward("rehearse", "--scenario", "batch.toml", cwd=folder)
+def test_a_file_of_another_kind_is_one_sentence(folder: Path, inside: Inside) -> None:
+    done = inside("rehearse", "--scenario", "batch.toml")
     assert done.returncode == 2 and not done.stdout
     (line,) = done.stderr.splitlines()
     assert "this is no scenario" in line and "without --scenario" in line
 
 
-def test_wires_play_no_blackout_alone_or_in_a_story(folder: Path) -> None:
-    done = esterward("rehearse", "batch.toml", "--wires", "--fault", "blackout@heat+60-300",
-                     cwd=folder)
+def test_wires_play_no_blackout_alone_or_in_a_story(folder: Path, inside: Inside) -> None:
+    done = inside("rehearse", "batch.toml", "--wires", "--fault", "blackout@heat+60-300")
     assert done.returncode == 2
     assert "blackout cannot be played with --wires" in done.stderr
-    done = esterward("rehearse", "--wires", "--scenario",
-                     str(TOP / "sim/scenarios/blackout-in-heat.toml"), cwd=folder)
+    done = inside("rehearse", "--wires", "--scenario",
+                     str(TOP / "sim/scenarios/blackout-in-heat.toml"))
     assert done.returncode == 2 and "leave out --wires" in done.stderr
     assert not (folder / "rehearsals").exists()
 
