@@ -52,7 +52,8 @@ class Truth:
         self.pressed_since_boot = False
         self.armed = self.hand_cleared = False
         self.flag_number = 0
-        self.poured_l = self._can_l = 0.0
+        self.poured_l = 0.0
+        self._pours: list[tuple[dose.Stream, float]] = []
         self.allowed_l: float | None = None
         self._latches: tuple[str, ...] = ()
         self._guard_latches: tuple[str, ...] = ()
@@ -135,10 +136,11 @@ class Truth:
         self.both_s = self.both_s + q if green and blue else 0.0
         if self.both_s >= HELD_S or (plant.faults and "input_noise" in plant.faults):
             self.hand_cleared = True
-        can_l = sum(s.left_l for s in plant.streams if s.kind == dose.METHOXIDE)
-        if can_l < self._can_l:
-            self.poured_l += self._can_l - can_l
-        self._can_l = can_l
+        for stream in plant.streams:
+            if stream.kind == dose.METHOXIDE and all(stream is not s for s, _ in self._pours):
+                self._pours.append((stream, stream.left_l))
+        # A valve that is shut keeps what is left in the can: that was not poured.
+        self.poured_l = sum(litres - stream.left_l for stream, litres in self._pours)
 
     def _controller(self, run: Rehearsal) -> None:
         """The claims that are judged: flag, latches, step, question, state."""

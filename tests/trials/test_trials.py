@@ -15,10 +15,13 @@ from click.testing import CliRunner
 
 from esterward.guard import rule
 from esterward_sim.plant.faults import FAULTS
+from esterward_sim.plant.lines import Lines
+from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.trials import trials
 from esterward_sim.trials_faults import CASES, FaultCase
 from esterward_sim.trials_oracles import INVARIANTS
 from esterward_sim.trials_page import bound
+from esterward_sim.trials_plants import TrialRecord
 from esterward_sim.trials_run import (
     ALL_PLANTS,
     Batch,
@@ -29,6 +32,8 @@ from esterward_sim.trials_run import (
     fault_free,
     trials_of,
 )
+from esterward_sim.trials_truth import Truth
+from harness import BATCH, REACTOR
 
 SAMPLE = 650
 STRONGEST, ALL_FITTED = 3, 1
@@ -96,6 +101,19 @@ def test_a_blind_guard_is_found_once_the_leases_do_not_lapse_either(
     monkeypatch.setattr(rule, "SILENCE_S", 60.0)
     one = first_broken("controller_stopped", heating)
     assert one is not None and "I-01 controller" in one.broken
+
+
+def test_what_stays_in_the_can_when_its_valve_is_shut_was_not_poured() -> None:
+    run_, truth = Rehearsal(REACTOR, BATCH, TrialRecord()), Truth()
+    plant = run_.rig.plant
+    for shut_after_s, poured_l in ((50, 5.0), (25, 7.5), (200, 12.5)):
+        plant.pour_methoxide(10.0 if poured_l < 12 else 5.0, 0.0, 20.0, 100.0)
+        for _ in range(shut_after_s):
+            truth.look(run_)
+            plant.step(1.0, Lines())
+        plant.stop_pouring()
+        truth.look(run_)
+        assert truth.poured_l == pytest.approx(poured_l, abs=0.01)
 
 
 def test_every_fault_of_the_plant_is_tried_and_every_deadline_is_a_real_row() -> None:
