@@ -25,6 +25,7 @@ from esterward.chemistry import (
     substances,
     titration,
 )
+from esterward.chemistry.figures import warming_up
 from esterward.chemistry.sheet import batch_sheet
 from esterward.values.batch import Batch, Lot, Wash
 from esterward.values.reactor import Reactor
@@ -66,6 +67,7 @@ ACCEPTED: dict[Callable[..., Any], tuple[Any, ...]] = {
     energy.cooled_c: (55.0, 60.0, 8.0, 200.0, 20.0),
     energy.equivalent_min: (55.0, 60.0, 8.0, 200.0, 20.0),
     energy.coast: (55.0, 100.0, 20.0, 20.0, 15.0, 8.0, 20.0, 0.918, 15.0),
+    warming_up: (Batch(oil_volume_l=100.0), Reactor(element_w=3000.0), 20.0, 55.0),
     flammability.flammable_headspace: (95.0,),
     fuel.conversion_check: (0.3,),
     fuel.soap_mg_per_kg: (1.0, 0.01, 100.0, "KOH"),
@@ -110,7 +112,7 @@ KEYWORDS: dict[Callable[..., Any], dict[str, Any]] = {charge.methanol: {"share":
 # Not functions of numbers: they take a Batch (tested below), words, or never raise by design.
 ELSEWHERE = {"batch_sheet", "sheet_json", "figures", "refuse_not_finite", "missing", "errors",
              "warnings", "sample_ml", "within", "known", "mixing_weight",
-             "disagreement", "reactor_loss_w_per_k"}
+             "disagreement", "reactor_loss_w_per_k", "declared_loss_w_per_k"}
 
 
 def spoilt(arguments: tuple[Any, ...]) -> list[tuple[Any, ...]]:
