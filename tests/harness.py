@@ -176,15 +176,17 @@ class Bench:
         self.ticks(70)
         assert self.controller.outputs.k1 and self.oil_c < 40.0
 
-    def copy(self, interlocks: tuple[Interlock, ...] | None = None) -> Bench:
+    def copy(self, interlocks: tuple[Interlock, ...] | None = None,
+             batch: Batch | None = None) -> Bench:
         """Another bench in the same state, the controller through its plain form.
 
-        interlocks: another table for it.
+        interlocks: another table for it; batch: another batch.
         """
         whole = json.loads(json.dumps(self.controller.to_plain()))
         other = copy.copy(self)
         other.interlocks = self.interlocks if interlocks is None else interlocks
-        other.controller = from_plain(self.reactor, self.batch, whole, other.interlocks)
+        other.batch = batch or self.batch
+        other.controller = from_plain(self.reactor, other.batch, whole, other.interlocks)
         other.guard = copy.deepcopy(self.guard)
         other.override, other.buttons = dict(self.override), dict(self.buttons)
         other.guard_changes, other.events = dict(self.guard_changes), list(self.events)

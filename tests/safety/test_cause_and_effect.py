@@ -157,7 +157,8 @@ def benches() -> dict[tuple[str, bool], Bench]:
     made = {}
     for full in (False, True):
         heating = _ready(full)
-        mixing, drying, melting = heating.copy(), heating.copy(), heating.copy()
+        mixing, drying = heating.copy(), heating.copy()
+        melting = heating.copy(batch=replace(BATCH, oil_set=True))
         mixing.set_oil(54.0)
         mixing.controller.state.flag.set = True
         mixing.controller.state.process.step = "mix.run"

@@ -201,6 +201,20 @@ def test_the_water_boiling_out_near_100_degc_is_not_judged() -> None:
                             power_w=3000.0, volume_l=100.0) == ()
 
 
+@pytest.mark.parametrize(("loss_w", "found"), [(0.0, ()), (600.0, (effects.WARMING_OFF,))])
+def test_who_warms_slowly_though_much_is_lost_is_heated_by_the_element(
+    loss_w: float, found: tuple[str, ...],
+) -> None:
+    """A fifth of the element's rate: pump and sun without loss, not on top of 600 W lost."""
+    state, rise_k_s = EffectState(), 0.2 * 1500.0 / (120.0 * effects.OIL_J_PER_L_K)
+    verdicts: tuple[str, ...] = ()
+    for second in range(3600):
+        verdicts = effects.step(
+            state, 1.0, element_on=False, oil_c=45.0 + rise_k_s * second, mixed=True,
+            power_w=1500.0, volume_l=120.0, loss_w=loss_w)
+    assert verdicts == found
+
+
 def test_a_verdict_on_heating_ends_once_the_element_has_been_off() -> None:
     state = EffectState()
     for _ in range(300):

@@ -334,7 +334,7 @@ def heating() -> Bench:
 @pytest.fixture(scope="module")
 def melting(heating: Bench) -> Bench:
     """In the first seconds of a pulse for set fat."""
-    bench = heating.copy()
+    bench = heating.copy(batch=replace(BATCH, oil_set=True))
     bench.controller.state.process.step = "fill.melt"
     bench.ticks(90)
     bench.controller.state.safety.melt_s = 0.0

@@ -137,6 +137,19 @@ def test_what_was_told_stays_bounded_however_much_is_told() -> None:
     assert len(refused) == 188 and "titration_anew_ml" in str(refused[-1].data["why"])
 
 
+def test_while_the_mixer_rests_for_warm_oil_no_heat_is_wished_either() -> None:
+    bench = heating()
+    to_sheet(bench)
+    limits = bench.controller.limits
+    assert limits is not None
+    bench.set_oil(limits.setpoint_max_c + 0.2)
+    bench.controller.state.process.timers.heat_off_s = 590.0
+    bench.ticks(30)
+    assert bench.step == "methoxide.sheet" and not bench.controller.outputs.mixer
+    assert bench.why_withheld() == {}, "and not only withheld"
+    assert not bench.controller.state.safety.energised, "nobody is asked whether he is there"
+
+
 def test_oil_that_the_pump_keeps_above_the_highest_setpoint_cools_before_the_dose() -> None:
     bench = heating()
     to_sheet(bench)

@@ -140,12 +140,28 @@ def test_what_every_heat_needs_a_pulse_needs_too(
         if not name:
             setattr(melting, what, ProbeReading(None, melting.now_s + 1.0, "unplugged"))
         count += melting.tick().outputs.k1 and second > 6
+        assert second < 7 or not melting.controller.facts.mixer_or_melt, "by this rule alone, too"
     assert count == 0
 
 
 def test_a_set_flag_forbids_every_pulse_warm_hold_or_not(melting: Bench) -> None:
     melting.controller.state.flag.set = True
     assert on_s(melting, 120) == 0
+
+
+def test_oil_that_was_not_declared_set_gets_no_pulse_whatever_the_process_wishes(
+    melting: Bench,
+) -> None:
+    assert on_s(melting.copy(batch=BATCH), 130) == 0
+    assert on_s(melting, 130) >= 12
+
+
+def test_a_contact_that_says_closed_counts_as_heat_whether_commanded_or_not(
+    melting: Bench,
+) -> None:
+    melting.override["k1_open"] = False
+    melting.tick(dt_s=0.5)
+    assert melting.controller.state.safety.melt_s > 0.4
 
 
 def test_presence_is_asked_for_and_pauses_it(melting: Bench) -> None:
@@ -202,6 +218,23 @@ def test_a_mixer_that_stalls_again_gets_no_pulses_and_the_way_on_is_by_hand(
     melting.ticks(5)
     assert (melting.state, melting.step) == ("running", "fill.try")
     assert not melting.controller.outputs.mixer
+    melting.press("blue")
+    assert melting.step == "fill.melt"
+
+
+@pytest.mark.parametrize("step", ["dewater.warm", "dewater.boil", "heat.warm", "methoxide.sheet"])
+def test_after_a_hold_before_the_methoxide_the_pump_is_tried_by_hand_again(
+    step: str, melting: Bench,
+) -> None:
+    """Over night it set again: the mixer, switched on by itself, would trip for ever."""
+    melting.controller.state.process.step = step
+    melting.press("black")
+    melting.ticks(5)
+    melting.override["mixer_proof"] = False
+    melting.hold_green()
+    melting.ticks(20)
+    assert (melting.state, melting.step) == ("running", "fill.try")
+    assert melting.controller.state.safety.latches == []
     melting.press("blue")
     assert melting.step == "fill.melt"
 

@@ -115,6 +115,26 @@ def test_both_let_go_after_their_time_count_though_no_look_fell_between() -> Non
     assert found == [GREEN_BLUE]
 
 
+@pytest.mark.parametrize(("button", "looks"), [
+    ("green", (0.5, 0.75, 2.6)), ("green", (0.5, 2.5)), ("blue", (0.5, 1.5, 2.5, 3.5, 3.75, 5.6))])
+def test_a_press_let_go_at_an_unknown_moment_of_a_late_look_is_no_hold(
+    button: str, looks: tuple[float, ...],
+) -> None:
+    buttons, found = Buttons(), []
+    for now_s in (0.0, *looks):
+        down = 0.0 < now_s < looks[-1]
+        found += buttons.step(now_s, *(down and name == button
+                                       for name in ("green", "black", "blue")))
+    assert found == [f"{button} short"]
+
+
+def test_both_let_go_at_an_unknown_moment_of_a_late_look_clear_nothing() -> None:
+    buttons, found = Buttons(), []
+    for now_s, down in ((0.0, False), *((0.5 + s, True) for s in range(4)), (5.5, False)):
+        found += buttons.step(now_s, down, False, down)
+    assert found == []
+
+
 @pytest.mark.parametrize("down_after", [True, False])
 def test_a_press_that_nobody_looked_at_for_a_while_means_nothing(down_after: bool) -> None:
     """The controller stood still: what it was meant for, and whether it stayed down, is unknown."""

@@ -45,7 +45,8 @@ MIXING_STEPS: Final = ("mix.run", "check.ask")
 STATEMENTS: Final = ("wash.statement", "dry.statement")
 BY_HAND: Final = ("fill.pump", "fill.try")
 FLOW_S: Final = 10.0
-RETRIED: Final = ("dewater.warm", "heat.warm")  # after a hold set fat may be stiff again
+# After a hold set fat may be stiff again. From the methoxide on it is not gone back to.
+RETRIED: Final = ("dewater.warm", "dewater.boil", "heat.warm", "methoxide.sheet")
 REST_STARTS: Final = ("settle.between", "settle.first", "wash.stand", "dewater.stand")
 
 

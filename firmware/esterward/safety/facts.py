@@ -291,11 +291,12 @@ def prove(
 def _may_melt(facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     """Whether set fat may be given a pulse of heat with nothing stirring it.
 
-    Both probes are read and the hotter one is low, the float is wet, no methanol, and the element
-    was on for little of the last minutes by the count of this layer.
+    The batch file says that it is set, both probes are read and the hotter one is low, the float
+    is wet, no methanol, and the element was on for little of the last minutes by the count of this
+    layer.
     """
     hottest = hottest_c(state, seen.now_s, reactor)
-    return (not seen.flag and facts.level_wet
+    return (seen.fat_set and not seen.flag and facts.level_wet
             and facts.probe_a_fresh and facts.probe_b_fresh
             and hottest is not None and hottest <= limits.MELT_MOST_C
             and state.melt_s <= limits.MELT_BURST_S)

@@ -20,6 +20,7 @@ GREEN_BLUE = "green and blue held"
 
 HELD_S = {"green": 2.0, "black": 5.0, "blue": 5.0}
 BOTH_HELD_S = 5.0
+LOOK_S = 1.25    # found up: no more than this after the last look counts as having been down
 UNSEEN_S = 2.0  # without a look for so long, nobody knows whether it stayed down
 REPEAT_IGNORED_S = 2.0  # a second short press of one button within this is a slip, not an answer
 
@@ -49,7 +50,9 @@ class Buttons:
         self, now_s: float, green: bool | None, black: bool | None, blue: bool | None
     ) -> tuple[str, ...]:
         """Take the three levels (None: not known) and return finished gestures, often none."""
-        unseen = self.seen_s is not None and not 0.0 <= now_s - self.seen_s <= UNSEEN_S
+        before_s = now_s if self.seen_s is None else self.seen_s
+        unseen = not 0.0 <= now_s - before_s <= UNSEEN_S
+        up_s = min(now_s, before_s + LOOK_S)
         self.seen_s = now_s
         if green is None or black is None or blue is None:
             self._forget()
@@ -77,13 +80,13 @@ class Buttons:
                 gestures.append(GREEN_BLUE)
         else:
             if (self.both_since_s is not None and not self.both_spent
-                    and now_s - self.both_since_s >= BOTH_HELD_S):
+                    and up_s - self.both_since_s >= BOTH_HELD_S):
                 gestures.append(GREEN_BLUE)
             self.both_since_s, self.both_spent = None, False
         for name, button, level in (
             ("green", self.green, green), ("black", self.black, black), ("blue", self.blue, blue)
         ):
-            gesture = _step_one(button, level, now_s, HELD_S[name])
+            gesture = _step_one(button, level, now_s, up_s, HELD_S[name])
             if gesture:
                 gestures.append(f"{name} {gesture}")
         return tuple(gestures)
@@ -109,7 +112,7 @@ class Buttons:
         self.blue.spent = self.blue.since_s is not None
 
 
-def _step_one(button: Button, level: bool, now_s: float, held_s: float) -> str:
+def _step_one(button: Button, level: bool, now_s: float, up_s: float, held_s: float) -> str:
     if level:
         if button.since_s is None:
             button.since_s = now_s
@@ -121,7 +124,7 @@ def _step_one(button: Button, level: bool, now_s: float, held_s: float) -> str:
     button.since_s, button.spent = None, False
     if since_s is None or spent:
         return ""
-    if now_s - since_s >= held_s:
+    if up_s - since_s >= held_s:
         return "held"  # long enough, though no look fell between that moment and letting go
     if button.short_at_s is not None and since_s - button.short_at_s < REPEAT_IGNORED_S:
         return ""
