@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from esterward.chemistry import boiling
 from esterward.chemistry.figures import warming_up
+from esterward.process import start
 from esterward.process.prompts import ANSWERS, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
 from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
@@ -146,7 +147,8 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
                 "cause gone: blue held 5 s")
     if state.state == "idle" and state.asked == START_QUESTION:
         world = controller.world
-        missing = controller.process.start_missing(world) if world is not None else ()
+        missing = start.missing(state.checks, controller.reactor, controller.process.batch,
+                                world) if world is not None else ()
         text = "Still to check: " + "; ".join(missing) if missing else "Ready to start."
         return START_QUESTION, text, "hold green 2 s to start"
     if state.state == "paused":

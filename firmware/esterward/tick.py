@@ -274,7 +274,6 @@ class Controller:
                          and seen.heard and guard is not None and guard.flag),
             flag_cleared=not flag.set and seen.heard and guard is not None and not guard.flag,
             limits=self.limits, gestures=gestures,
-
             hold=safety.hold, abort=safety.abort, pause=safety.pause, reason=safety.reason,
             latched=bool(safety.latches), restart_ok=safety.restart_ok,
             remote_hold=remote_hold, stored=snapshot.stored)
@@ -383,7 +382,8 @@ class Controller:
         state.pressure.restarted()
         self._refresh_limits()
         process = state.process
-        process.timers.heat_off_s = process.timers.at_target_s = 0.0
+        timers = process.timers
+        timers.heat_off_s = timers.stirred_off_s = timers.at_target_s = 0.0
         process.gate_number = 0
         process.checks.k2_test_s = None
         if self.process.heater is not None:

@@ -143,7 +143,10 @@ def test_while_the_mixer_rests_for_warm_oil_no_heat_is_wished_either() -> None:
     limits = bench.controller.limits
     assert limits is not None
     bench.set_oil(limits.setpoint_max_c + 0.2)
-    bench.controller.state.process.timers.heat_off_s = 590.0
+    timers = bench.controller.state.process.timers
+    timers.heat_off_s, timers.stirred_off_s = 7200.0, 0.0
+    bench.ticks(590)
+    assert bench.controller.outputs.mixer, "off for long, but not stirred for as long"
     bench.ticks(30)
     assert bench.step == "methoxide.sheet" and not bench.controller.outputs.mixer
     assert bench.why_withheld() == {}, "and not only withheld"

@@ -127,6 +127,15 @@ def test_probes_that_differ_in_still_fat_forbid_nothing_but_do_once_it_is_stirre
     assert melting.why_withheld() == {"heat": "probes-apart"}
 
 
+def test_a_float_that_was_dry_a_moment_ago_forbids_a_pulse_by_its_own_rule_too(
+    melting: Bench,
+) -> None:
+    melting.controller.state.safety.wet_s = 0.0
+    melting.tick()
+    assert melting.controller.process.state.state == "running"
+    assert not melting.controller.facts.mixer_or_melt and not melting.controller.outputs.k1
+
+
 @pytest.mark.parametrize(("what", "name"), [
     ("level_wet", "level_wet"), ("probe_a", ""), ("probe_b", "")])
 def test_what_every_heat_needs_a_pulse_needs_too(

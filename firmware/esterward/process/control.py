@@ -127,25 +127,11 @@ class Process:
         elif outcome:
             log.add("note", text=outcome)
         if buttons.GREEN_HELD in world.gestures and checks.k2_test_s is None:
-            missing = self.start_missing(world)
+            missing = start.missing(checks, self.reactor, self.batch, world)
             if missing:
                 log.add("note", text="start refused: " + "; ".join(missing))
             elif not facts.start_ready:
                 start.begin_k2_test(checks)
-
-    def start_missing(self, world: World) -> tuple[str, ...]:
-        """What stands between idle and a start, one entry each."""
-        found = list(start.missing(self.state.checks, self.reactor, world.boot, world.wall_s))
-        if not self.batch.oil_volume_l > 0.0:
-            found.insert(0, "a batch: none is loaded; esterward run --batch FILE")
-        if world.flag:
-            found.insert(0, "methanol flag: answer whether all methanol is out of the vessel")
-        if self.reactor.altitude_m is None:
-            found.append("no altitude, so no limit for methanol: add [site] altitude to the "
-                         'reactor file, such as altitude = "350 m", and start again')
-        if world.latched:
-            found.append("a latch is set: cause gone, then hold blue 5 s")
-        return tuple(found)
 
     def _prove(self, world: World, sheet: Sheet) -> None:
         """Turn the world, the timers and the sheet into the sequence's facts."""
@@ -237,10 +223,10 @@ class Process:
     def mixer_rests(self) -> bool:
         """True while the mixer of this row stands still so that the oil can cool.
 
-        Not before the element has been proven off so long that the effect checks, which need
-        mixed oil, would have told of one that heats all the same.
+        Not before the element has been proven off, and the oil stirred, so long that the effect
+        checks, which need mixed oil, would have told of one that heats all the same.
         """
-        return self._too_warm() and self.state.timers.heat_off_s >= PUMP_REST_S
+        return self._too_warm() and self.state.timers.stirred_off_s >= PUMP_REST_S
 
     def _too_warm(self) -> bool:
         return self.row.rests_warm and self.state.target.too_warm

@@ -7,10 +7,14 @@ tried at every start. A start is refused naming what is missing.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 from esterward.values.readings import Inputs
+
+if TYPE_CHECKING:
+    from esterward.process.state import World
 
 VALID_S: Final = 30 * 86400.0
 K2_TEST_S: Final = 5.0
@@ -65,11 +69,22 @@ def see(state: StartChecks, inputs: Inputs, boot: str, wall_s: float | None) -> 
 
 
 def missing(
-    state: StartChecks, reactor: Reactor, boot: str, wall_s: float | None
+    state: StartChecks, reactor: Reactor, batch: Batch, world: World
 ) -> tuple[str, ...]:
-    """The checks still to be made, in order, each with what the person does."""
-    return tuple(f"{name}: {CHECKS[name][1]}" for name in needed(reactor)
-                 if not _valid(state.checks[name], boot, wall_s))
+    """What stands between idle and a start, in order, each with what the person does."""
+    found = []
+    if world.flag:
+        found.append("methanol flag: answer whether all methanol is out of the vessel")
+    if not batch.oil_volume_l > 0.0:
+        found.append("a batch: none is loaded; esterward run --batch FILE")
+    found += [f"{name}: {CHECKS[name][1]}" for name in needed(reactor)
+              if not _valid(state.checks[name], world.boot, world.wall_s)]
+    if reactor.altitude_m is None:
+        found.append("no altitude, so no limit for methanol: add [site] altitude to the "
+                     'reactor file, such as altitude = "350 m", and start again')
+    if world.latched:
+        found.append("a latch is set: cause gone, then hold blue 5 s")
+    return tuple(found)
 
 
 def _valid(check: Check, boot: str, wall_s: float | None) -> bool:

@@ -27,13 +27,17 @@ DEWATER_BOIL_S = 30 * 60.0
 
 @dataclass(slots=True)
 class Timers:
-    """All clocks of the batch, in seconds; step_s restarts with each step."""
+    """All clocks of the batch, in seconds; step_s restarts with each step.
+
+    stirred_off_s: the part of heat_off_s in which the mixer proved itself.
+    """
 
     step_s: float = 0.0
     credit_s: float = 0.0
     mixed_s: float = 0.0
     settled_s: float = 0.0
     heat_off_s: float = 0.0
+    stirred_off_s: float = 0.0
     at_target_s: float = 0.0
     state_s: float = 0.0
 
@@ -54,6 +58,8 @@ class Timers:
         elif mixer_proven:
             self.settled_s = 0.0
         self.heat_off_s = self.heat_off_s + proven_s if element_rests else 0.0
+        stirred_s = proven_s if mixer_proven else 0.0
+        self.stirred_off_s = self.stirred_off_s + stirred_s if element_rests else 0.0
         near = (oil_c is not None and target_c is not None
                 and abs(oil_c - target_c) <= AT_TARGET_K)
         self.at_target_s = self.at_target_s + proven_s if near and mixer_proven else 0.0
