@@ -315,7 +315,7 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
         click.echo(json.dumps(result.json() | {"warnings": list(warnings)}))
     else:
         assert view is not None
-        view.below(_end(result, path))
+        view.below(_end(result, path, rehearsal.rig))
     return 0 if result.complete else 1
 
 
@@ -361,11 +361,13 @@ class _Pace:
         self(self.rehearsal)
 
 
-def _end(result: Any, path: Path) -> list[str]:
+def _end(result: Any, path: Path, rig: Any) -> list[str]:
     """The last lines: how it ended, how hot it got, what to do, where the record lies."""
     from esterward.chemistry.wording import METRIC
     from esterward.safety.faults import FAULTS
+    from esterward.values.messages import GUARD_LATCHES
     from esterward.values.status import STATE_WORDS
+    from esterward_sim.scenario_run import trips
     from esterward_sim.view import stage_words
 
     plain = result.json()
@@ -376,12 +378,18 @@ def _end(result: Any, path: Path) -> list[str]:
         where = f" in {stage_words(plain['stages'][-1]['stage'])}" if plain["stages"] else ""
         lines = ["", f"The batch did not end complete: {STATE_WORDS[plain['state']]}{where} "
                      f"({plain['why']})."]
-        if result.trips:
-            code = result.trips[-1]
+        latched = trips(result)  # without those of the start checks
+        if latched:
+            code = latched[-1]
             lines.append(f"Last trip: {code}: {FAULTS[code].sentence}" if code in FAULTS
                          else f"Last trip: {code}.")
         if result.showing:
             lines.append(f"It shows: {result.showing}")
+        if "controller_hangs" in rig.plant.faults:
+            guard = ", ".join(GUARD_LATCHES.get(code, code) for code in rig.guard.state.latches)
+            lines.append("The controller still hangs: what stands above is its last word. The "
+                         f"guard has latched: {guard or 'nothing'}; the element is "
+                         f"{'ON' if rig.plant.element_on else 'off'}.")
     peak, over = plain["peak_oil_c"], plain["overshoot_k"]
     if peak is not None and over is not None:
         lines.append(f"Hottest from heating to the end of the mix: {peak:.2f} degC, "

@@ -293,6 +293,31 @@ def test_oil_that_comes_hotter_than_the_setpoint_is_to_cool(
     assert "0 min 0.0 kWh" not in page
 
 
+@pytest.mark.parametrize(("loss", "room", "says", "hours"), [
+    ("lagging = \"40 mm\"", "15 degC", "melting 6 to 19 h set fat", (6.2, 18.7)),
+    ("loss = \"20 W/K\"", "15 degC", "melting from 10 h set fat, in pulses; a hard one (tallow) "
+     "hardly ever", (10.4, None)),
+    ("loss = \"20 W/K\"", "-5 degC", "melting hardly ever set fat", (None, None)),
+])
+def test_the_sheet_says_how_long_set_fat_melts_before_it_is_heated(
+    folder: Path, run: Callable[..., Any], loss: str, room: str, says: str,
+    hours: tuple[float | None, float | None],
+) -> None:
+    with_reactor(folder)
+    text = (folder / "reactor.toml").read_text()
+    text = text.replace('lagging = "40 mm"', "#").replace('loss = "8 W/K"', loss)
+    (folder / "reactor.toml").write_text(text.replace('room = "15 degC"', f'room = "{room}"'))
+    assert "melting" not in run("sheet", "--working").out
+    oil = '"120 L"\nstart = "15 degC"\n'
+    (folder / "batch.toml").write_text(SMALLEST.replace('"120 L"\n', oil + "set = true\n", 1))
+    assert says in " ".join(run("sheet").out.split())
+    assert "until it flows at 82.4 degF" in " ".join(
+        run("sheet", "--working", "--temperature", "degF").out.split())
+    told = json.loads(run("sheet", "--json").out)["melting_h"]
+    assert [told["soft"], told["hard"]] == [
+        None if h is None else pytest.approx(h, abs=0.5) for h in hours]
+
+
 def test_the_wall_page_never_replaces_another_file(
     folder: Path, run: Callable[..., Any]
 ) -> None:

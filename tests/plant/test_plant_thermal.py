@@ -10,7 +10,7 @@ from esterward_sim.plant.faults import Faults
 from esterward_sim.plant.parameters import Parameters
 from esterward_sim.plant.probes import WellProbe
 from esterward_sim.plant.thermal import Thermal
-from plant.plant_rig import REACTOR, go, plant_with_oil
+from plant.plant_rig import BATCH, REACTOR, go, plant_with_oil
 
 
 def oil_j_per_k(t_c: float, poured_c: float) -> float:
@@ -191,6 +191,14 @@ def test_set_fat_blocks_the_pump_until_it_has_melted_and_melting_takes_heat() ->
     assert fat.inputs().mixer_proof
     # 60 kJ/kg x 110 kg at 3 kW is 36 min more
     assert 30.0 < (seconds["fat"] - seconds["oil"]) / 60.0 < 42.0
+
+
+def test_oil_declared_set_is_soft_fat_unless_told_otherwise() -> None:
+    # A rehearsal of the person's own file then has the hours of melting in it.
+    declared = replace(BATCH, oil_set=True)
+    assert not plant_with_oil(27.0, batch=declared).flows
+    assert plant_with_oil(29.0, batch=declared).flows
+    assert plant_with_oil(27.0, batch=declared, fat_melts_c=20.0).flows
 
 
 def test_a_wet_oil_stays_near_the_boiling_point_of_water_and_foams_until_it_is_dry() -> None:

@@ -113,6 +113,16 @@ def test_a_trip_ends_with_exit_code_one_and_names_it(folder: Path) -> None:
     assert "TRIP cut-out" in done.stdout and "did not end complete" in done.stdout
 
 
+def test_the_ending_of_a_hung_controller_says_so_and_names_no_start_check(folder: Path) -> None:
+    done = esterward("rehearse", "batch.toml", "--fault", "controller_hangs@dewater+300",
+                     "--reactor", str(REACTOR), cwd=folder)
+    said = " ".join(done.stdout.split())
+    assert done.returncode == 1 and "running in dewater" in said
+    assert ("The controller still hangs: what stands above is its last word. The guard has "
+            "latched: it did not hear the controller for 2 s; the element is off.") in said
+    assert "Last trip" not in said, "the e-stop of the start checks ended nothing"
+
+
 @pytest.mark.parametrize(("arguments", "words"), [
     ((), "name a batch file"),
     (("missing.toml",), "missing.toml"),

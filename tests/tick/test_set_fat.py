@@ -8,6 +8,7 @@ import pytest
 
 from esterward.process import control
 from esterward.safety import limits
+from esterward.status import status_of
 from esterward.values.readings import ProbeReading
 from harness import BATCH, Bench
 
@@ -184,6 +185,15 @@ def test_presence_is_asked_for_and_pauses_it(melting: Bench) -> None:
     assert (melting.state, melting.step) == ("running", "fill.melt"), "a press answers nothing else"
     melting.press("green")
     assert melting.step == "fill.melt", "nor does a short press by the way"
+
+
+def test_blue_says_no_to_the_very_question_that_stands_at_a_try(melting: Bench) -> None:
+    # The account of the batch keeps question and answer: stiff fat must not read as flowing.
+    melting.hold_green()
+    shown = status_of(melting.controller, 0.0)
+    assert shown.prompt_text.endswith("Does it flow?") and shown.answers.endswith("blue = no")
+    melting.press("blue")
+    assert melting.step == "fill.melt"
 
 
 def test_a_try_too_early_trips_nothing_and_goes_back_to_melting(melting: Bench) -> None:

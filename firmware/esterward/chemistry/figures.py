@@ -58,7 +58,8 @@ class Figures:
     pure_titre_g_per_l is the same acid as g of pure catalyst. stages is empty for one stage.
     ceiling is without a barometer. setpoint_c never exceeds highest_c. dip_oil_mm and
     dip_dosed_mm are marks on the stick. blend_titre_ml is what the lots lead one to expect.
-    scale_step_g is in the catalyst's interval, None without a scale.
+    scale_step_g is in the catalyst's interval, None without a scale. melting_h: hours until a soft
+    and a hard fat flows, each None for never; None as a whole when the oil is not set.
     """
 
     batch: Batch
@@ -81,6 +82,7 @@ class Figures:
     highest_c: float | None
     setpoint_c: float | None
     loss_w_per_k: float | None
+    melting_h: tuple[float | None, float | None] | None
     heating: Heating | None
     coast: Coast | None
     settling: Settling | None
@@ -156,7 +158,10 @@ def figures(batch: Batch, reactor: Reactor | None) -> Figures:
         methoxide_rise_k=charge.methoxide_rise_k(
             base.mass_g, base.kind, base.purity, spirit.volume_l) if base and spirit else None,
         products=made, ceiling=ceiling, highest_c=highest, setpoint_c=setpoint,
-        loss_w_per_k=loss, heating=_heating(batch, reactor, setpoint), coast=coasting,
+        loss_w_per_k=loss,
+        melting_h=melting_h(batch, reactor) if batch.oil_set and reactor is not None and has_oil
+        else None,
+        heating=_heating(batch, reactor, setpoint), coast=coasting,
         settling=_settling(reactor, spirit, batch, coasting),
         wash_water_l=separation.wash_water_l(
             made.ester_l if made else batch.oil_volume_l, tuple(w.share for w in batch.washes)

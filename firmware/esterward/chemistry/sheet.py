@@ -63,7 +63,8 @@ _HEATING = ("energy_kwh", "time_min", "oil_kwh", "measured")
 def sheet_json(sheet: Sheet) -> dict[str, Any]:
     """The sheet as plain values for other programs; unknown is None, NaN never occurs.
 
-    ceiling and heating are None when not known; titration, catalyst and methanol always have
+    melting_h is None when the oil is not set, its two are None for never; ceiling and heating are
+    None when not known; titration, catalyst and methanol always have
     their keys.
     """
     batch, judged, base = sheet.batch, sheet.titration, sheet.catalyst
@@ -86,6 +87,8 @@ def sheet_json(sheet: Sheet) -> dict[str, Any]:
         "methoxide_rise_k": sheet.methoxide_rise_k,
         "ceiling": asdict(sheet.ceiling) if sheet.ceiling else None,
         "setpoint_c": sheet.setpoint_c,
+        "melting_h": None if sheet.melting_h is None else {
+            "soft": sheet.melting_h[0], "hard": sheet.melting_h[1]},
         "heating": _picked(sheet.heating, _HEATING, {}) if sheet.heating else None,
         "mixing": asdict(sheet.coast) if sheet.coast else None,
         "dipstick": {"oil_mm": sheet.dip_oil_mm, "dosed_mm": sheet.dip_dosed_mm},

@@ -125,6 +125,8 @@ def _heat(sheet: Sheet, say: Wording) -> Section:
                 f"alarm; trips at {say.limit(here.trip_c)}, {say.limit(here.guard_trip_c)}"),
             Row("methanol boils", say.deg(here.boiling_c),
                 f"at {here.altitude_m:g} m; limits allow for low pressure")]
+    if sheet.melting_h is not None:
+        rows.append(_melting(*sheet.melting_h))
     warmer = sheet.setpoint_c is not None and sheet.batch.oil_start_c > sheet.setpoint_c
     if warmer:
         rows.append(Row("heating", "none", f"the oil comes at {say.deg(sheet.batch.oil_start_c)}; "
@@ -132,10 +134,23 @@ def _heat(sheet: Sheet, say: Wording) -> Section:
     elif sheet.heating is not None:
         rows.append(Row("heating", minutes(sheet.heating.time_min),
                         f"{sheet.heating.energy_kwh:.1f} kWh from "
-                        f"{say.deg(sheet.batch.oil_start_c)}"))
+                        f"{say.deg(sheet.batch.oil_start_c)}"
+                        + ("; less once it is molten" if sheet.melting_h is not None else "")))
     else:
         rows.append(Row("heating", "not known", "the element cannot do it, or is not described"))
     return Section("Heat", tuple(rows), (HOT,))
+
+
+def _melting(soft_h: float | None, hard_h: float | None) -> Row:
+    """Set fat: hours of pulses before the heating."""
+    if soft_h is None:
+        return Row("melting", "hardly ever", "set fat, and too much is lost to the room: lag the "
+                   "vessel, warm the room, or melt the fat in its drum")
+    if hard_h is None:
+        return Row("melting", f"from {soft_h:.0f} h", "set fat, in pulses; a hard one (tallow) "
+                   "hardly ever in this room; green every hour")
+    return Row("melting", f"{soft_h:.0f} to {hard_h:.0f} h", "set fat, in pulses; the long one is "
+               "hard fat (tallow); somebody presses green every hour")
 
 
 def _dose(sheet: Sheet, say: Wording) -> Section:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from esterward.chemistry import boiling, credit, flammability, kinetics, separation
+from esterward.chemistry import boiling, credit, energy, flammability, kinetics, separation
 from esterward.chemistry.boiling import standard_pressure_kpa
 from esterward.chemistry.sheet import Sheet
 from esterward.chemistry.wording import Wording
@@ -114,6 +114,12 @@ def _temperatures(sheet: Sheet, say: Wording) -> list[Line]:
          f"most; alarm - {alarm}, trips - {trip} and - {guard}; never above "
          f"{say.limit(boiling.HIGHEST_C)}")]
     heat, coast = sheet.heating, sheet.coast
+    if sheet.melting_h is not None and sheet.loss_w_per_k is not None:
+        (soft_c, soft_kj), (hard_c, hard_kj) = energy.SOFT_FAT, energy.HARD_FAT
+        lines.append(("melting", f"{100 * energy.MELT_DUTY:.0f} % of the element's power, less "
+                      f"{sheet.loss_w_per_k:.1f} W/K; soft: {soft_kj:.0f} kJ/kg until it flows at "
+                      f"{say.deg(soft_c)}; hard: {hard_kj:.0f} kJ/kg, {say.deg(hard_c)} (from "
+                      "memory)"))
     if heat is not None and sheet.loss_w_per_k is not None:
         whose = "as measured here" if heat.measured else "vessel not measured"
         lines.append(("heating", f"{heat.oil_kwh:.2f} kWh into the oil, {heat.energy_kwh:.2f} kWh "

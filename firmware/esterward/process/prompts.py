@@ -17,7 +17,7 @@ ANSWERS: Final = {
     "yesno": "green = yes, blue = no",
     "gate": "hold green 2 s = yes",
     "gateno": "hold green 2 s = yes, blue = no",
-    "pump": "keep green pressed = the pump runs, blue = no more",
+    "pump": "keep green pressed = the pump runs, blue = no",
     "washed": "hold green and blue 5 s = yes, blue = not yet",
 }
 
@@ -50,8 +50,8 @@ PROMPTS: Final[dict[str, Prompt]] = {
                    "melts can rise, and see that the float moves freely. Is it liquid down to "
                    "the pump, no lumps left that could stall it?"),
     "try": Prompt("pump", "Heat is off. Keep green pressed: the pump runs by hand. Does it only "
-                  "hum, let go at once: blue melts on. Flowing for 10 s, heating with the mixer "
-                  "begins. Stiff still?"),
+                  "hum, let go at once. After 10 s of flow heating begins, with the mixer; blue "
+                  "melts on. Does it flow?"),
     "drain_water": Prompt("yes", "Drain the water from the bottom until clean oil comes. The "
                           "oil is hot: gloves, slowly. Drained, valve shut?"),
     "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "

@@ -13,6 +13,7 @@ from random import Random
 from statistics import fmean
 from typing import Any
 
+from esterward.chemistry.energy import SOFT_FAT
 from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 from esterward.values.readings import Inputs
@@ -75,7 +76,8 @@ class Plant(Hands, Observations):
         self._pump_w = 0.4 * vessel_l if p.pump_w is None else p.pump_w
         self.contents = Contents(
             oil_density_20=batch.oil_density_kg_per_l * 1000.0,
-            base_kg_per_mol=KG_BASE[batch.catalyst_kind], fat_melts_c=p.fat_melts_c,
+            base_kg_per_mol=KG_BASE[batch.catalyst_kind], fat_melts_c=p.fat_melts_c
+            if p.fat_melts_c is not None or not batch.oil_set else SOFT_FAT[0],
         )
         # a drum half again as high as wide
         diameter_m = (4.0 * vessel_l / 1000.0 / (1.5 * pi)) ** (1.0 / 3.0)
