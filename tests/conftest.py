@@ -12,17 +12,19 @@ settings.register_profile("esterward", deadline=None)
 settings.load_profile("esterward")
 
 
-# What takes longest is begun first, so that no worker is left alone with it at the end; what only
-# waits for real processes goes before all, beside whatever another worker computes meanwhile.
-LONGEST = ("processes", "trials", "scenarios", "sim", "hardware")
+# What takes longest is begun first, so that no worker is left alone with it at the end.
+LONGEST = ("trials", "processes", "scenarios", "sim", "hardware")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     def rank(item: pytest.Item) -> int:
         folder = item.path.parent.name
         return LONGEST.index(folder) if folder in LONGEST else len(LONGEST)
 
     items.sort(key=rank)
+    # pytest-xdist cuts the list into one piece a worker: deal, so that each begins with its share.
+    workers = int(getattr(config, "workerinput", {}).get("workercount", 1))
+    items[:] = [item for first in range(workers) for item in items[first::workers]]
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:
