@@ -485,3 +485,25 @@ def test_pressures_first_seen_apart_after_a_gap_have_not_been_so_for_all_of_it()
 
 def test_every_latch_of_the_guard_has_words_for_people() -> None:
     assert set(GUARD_LATCHES) == set(rule.CAUSES)
+
+
+def test_one_wild_conversion_seen_in_many_cycles_confirms_nothing_three_that_agree_do() -> None:
+    bench = Bench()
+    bench.probe = ProbeReading(57.0, bench.now_s + 0.25)
+    bench.cycle(12)
+    assert bench.state.good_c == 50.0
+    bench.probe, bench.c = None, 57.0
+    bench.cycle()
+    assert bench.state.good_c == 50.0
+    bench.cycle()
+    assert bench.state.good_c == 57.0
+
+
+@pytest.mark.parametrize(("correction_k", "enable"), [(1.0, False), (0.4, True), (-1.0, True)])
+def test_a_correction_of_probe_b_counts_towards_its_limit_and_only_upward(
+    correction_k: float, enable: bool,
+) -> None:
+    bench = Bench(replace(REACTOR, probe_b_correction_k=correction_k))
+    bench.c = boiling.CLEAR_GUARD_TRIP_C - 0.5
+    assert bench.cycle(4).enable is enable
+    assert bench.state.latches == ([] if enable else ["over-limit"])

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from esterward.process.timers import CREDIT_S, Timers
+from esterward.process.timers import CREDIT_S, HEAT_OFF_PROOF_S, Timers
 
 
 def _count(timers: Timers, dt_s: float = 1.0, **changes: object) -> None:
@@ -60,3 +60,10 @@ def test_unproven_rest_does_not_count_as_settled() -> None:
     for _ in range(50):
         _count(timers, mixing=False, mixer_proven=False, mixer_rests=False)
     assert timers.settled_s == 0.0
+
+
+def test_a_gap_in_which_nobody_looked_proves_no_element_off() -> None:
+    timers = Timers()
+    _count(timers, 3600.0)
+    assert 0.0 < timers.heat_off_s < HEAT_OFF_PROOF_S / 20.0
+    assert timers.stirred_off_s == timers.heat_off_s

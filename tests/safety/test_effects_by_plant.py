@@ -94,6 +94,18 @@ def test_the_controller_takes_the_loss_of_the_lagging_and_never_a_fitted_one() -
     assert bench.controller.outputs.k1, "it is told, and heats on"
 
 
+@pytest.mark.parametrize(("lagging_mm", "doubt"), [(40.0, 1.0), (None, 2.0)])
+def test_a_loss_that_was_typed_may_be_twice_as_much_and_one_of_the_lagging_not(
+    lagging_mm: float | None, doubt: float, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told: list[float] = []
+    real = effects.step
+    monkeypatch.setattr(effects, "step", lambda *given, **named: (
+        told.append(named["loss_doubt"]), real(*given, **named))[1])
+    Bench(replace(REACTOR, lagging_mm=lagging_mm)).tick()
+    assert told == [doubt]
+
+
 def test_a_room_is_no_warmer_than_the_coldest_that_the_oil_was_in_it() -> None:
     state = effects.EffectState()
     assert effects.loss_w(state, 5.0, 20.0, None) == 0.0

@@ -7,8 +7,10 @@ from dataclasses import replace
 import pytest
 
 from esterward.process import control
+from esterward.process.learnt import EVENT
 from esterward.safety import limits
 from esterward.status import status_of
+from esterward.values.events import EVENT_KINDS
 from esterward.values.readings import ProbeReading
 from harness import BATCH, Bench
 
@@ -256,6 +258,30 @@ def test_after_a_hold_before_the_methoxide_the_pump_is_tried_by_hand_again(
     assert melting.controller.state.safety.latches == []
     melting.press("blue")
     assert melting.step == "fill.melt"
+    ended = [e.data["outcome"] for e in melting.events if e.kind == "stage_ended"]
+    assert ended[-1] == "held", "the row that is gone back from was not done"
+
+
+def test_what_the_heater_law_learnt_of_melting_fat_is_not_kept_for_the_next_batch(
+    melting: Bench, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(control, "lesson", lambda *given: dict.fromkeys(EVENT_KINDS[EVENT], 1.0))
+    other = melting.copy(batch=BATCH)
+    for bench in (melting, other):
+        bench.controller.state.process.step = "heat.warm"
+        bench.ticks(30)
+        bench.press("black", seconds=7)
+        assert bench.state == "stopped"
+    assert EVENT not in melting.kinds() and EVENT in other.kinds()
+
+
+def test_in_doubt_about_the_flag_melting_asks_whether_methanol_is_in(melting: Bench) -> None:
+    melting.controller.state.flag.set = True
+    melting.ticks(5)
+    assert melting.controller.state.process.asked == "washed"
+    melting.press("green", "blue", seconds=6)
+    melting.ticks(5)
+    assert melting.step == "fill.melt" and not melting.controller.state.flag.set
 
 
 def test_fat_that_swallows_heat_is_no_dead_element_but_only_up_to_its_heat_of_melting(
