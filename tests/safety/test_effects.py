@@ -11,7 +11,7 @@ import pytest
 
 from esterward.process.heating import HeaterControl
 from esterward.safety import effects
-from esterward.safety.effects import EffectState
+from esterward.safety.effects import OIL_J_PER_L_K, EffectState
 from esterward.safety.faults import FAULTS
 from esterward.values.plain import from_plain, to_plain
 from esterward_sim.heater_plant import Plant, Vessel, random_vessel
@@ -201,12 +201,28 @@ def test_the_water_boiling_out_near_100_degc_is_not_judged() -> None:
                             power_w=3000.0, volume_l=100.0) == ()
 
 
+@pytest.mark.parametrize(("before_share", "most_k"), [(0.75, 3.0), (0.95, 6.0)])
+def test_a_weak_element_that_doubles_is_named_by_the_quick_window_already(
+    before_share: float, most_k: float,
+) -> None:
+    """1.5 of the expected rise: too little for the quick window, but twice what it was."""
+    state, rate_k_s = EffectState(best_share=before_share), 3000.0 / (120.0 * OIL_J_PER_L_K)
+    second, verdicts = 0, tuple[str, ...]()
+    while not verdicts and second < 1200:
+        second += 1
+        verdicts = effects.step(
+            state, 1.0, element_on=True, oil_c=30.0 + 1.5 * rate_k_s * second, mixed=True,
+            power_w=3000.0, volume_l=120.0)
+    assert verdicts == (effects.OVER_RESPONSE,)
+    assert most_k - 3.0 < second * rate_k_s < most_k
+
+
 @pytest.mark.parametrize(("loss_w", "found"), [(0.0, ()), (600.0, (effects.WARMING_OFF,))])
 def test_who_warms_slowly_though_much_is_lost_is_heated_by_the_element(
     loss_w: float, found: tuple[str, ...],
 ) -> None:
     """A fifth of the element's rate: pump and sun without loss, not on top of 600 W lost."""
-    state, rise_k_s = EffectState(), 0.2 * 1500.0 / (120.0 * effects.OIL_J_PER_L_K)
+    state, rise_k_s = EffectState(), 0.2 * 1500.0 / (120.0 * OIL_J_PER_L_K)
     verdicts: tuple[str, ...] = ()
     for second in range(3600):
         verdicts = effects.step(
