@@ -66,11 +66,16 @@ def _title(controller: Controller) -> str:
 
 
 def _aims(controller: Controller) -> tuple[float | None, float | None]:
-    """Setpoint and ceiling. Before methanol the reaction heat already minds its ceiling."""
+    """Setpoint and ceiling. Before methanol the reaction heat already minds its ceiling.
+
+    Oil that stands hot after a warmer heat, with the flag clear, is under that heat's ceiling: a
+    person must not see 60 degC over a ceiling of 56 and hear no alarm.
+    """
     row, limits, flag = controller.process.row, controller.limits, controller.state.flag.set
     target = controller.process.state.target
     setpoint_c = target.lowest_c if row.heat and not flag else None
-    if flag or row.heat in ("setpoint", "warm_hold", ""):
+    unheated = row.heat == "" and row.stage not in ("dewater", "cool", "dry")
+    if flag or unheated or row.heat in ("setpoint", "warm_hold"):
         return setpoint_c, limits.alarm_c if limits is not None else None
     return (target.ramp_c if row.heat == "boil" else setpoint_c), boiling.CLEAR_ALARM_C
 

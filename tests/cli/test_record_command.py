@@ -271,7 +271,7 @@ def _cut(path: Path) -> None:
              "use that version, or another file."),
     (_flipped, "the record is damaged (events: row 3 is damaged); the next start of the "
                "controller sets it aside and keeps what came before."),
-    (_cut, ""),
+    (_cut, "name another or a whole copy of it."),
 ])
 def test_a_bad_file_gets_one_sentence_and_exit_2(
         run: Run, tmp_path: Path, command: list[str], make: Callable[[Path], None],

@@ -316,6 +316,9 @@ def test_the_sheet_says_how_long_set_fat_melts_before_it_is_heated(
     told = json.loads(run("sheet", "--json").out)["melting_h"]
     assert [told["soft"], told["hard"]] == [
         None if h is None else pytest.approx(h, abs=0.5) for h in hours]
+    watched = (folder / "reactor.toml").read_text().replace('"small"', '"watch"', 1)
+    (folder / "reactor.toml").write_text(watched)
+    assert "melting" not in run("sheet").out, "a thermostat of its maker gives no pulses"
 
 
 def test_the_wall_page_never_replaces_another_file(

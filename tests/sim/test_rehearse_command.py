@@ -284,6 +284,8 @@ TOLD = 'told = ["Still to check: level: let the level float hang dry"]'
     (("stages = []", 'stages = ["heat long"]'), "peak_oil_c is needed"),
     (("stages = []", 'stages = ["heating 5 min +-1"]'), "heat 55 min +-3"),
     ((TOLD, "[plant]\nfat_melts = 3.0"), "fat_melts"),
+    ((TOLD, '[plant]\nfat_melts_c = nan\nroom_c = "5 degC"\nmixing_limited = 1'),
+     "fat_melts_c = nan, room_c = '5 degC', mixing_limited = 1: write a number"),
     ((TOLD, '[reactor.site]\naltitude = "1120"'), "altitude"),
 ])
 def test_a_bad_scenario_is_one_sentence_a_mistake(

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from esterward.chemistry.boiling import CLEAR_ALARM_C
 from esterward.process.words import words
 from esterward.status import status_of
 from esterward.values.batch import Batch
@@ -97,3 +98,17 @@ def test_a_batch_that_two_further_doses_did_not_turn_says_that_it_is_not_fuel() 
     assert bench.step == "settle.first"
     process = bench.controller.process
     assert "FAILED" in words(process, process.batch, bench.controller.sheet, ())["not_fuel"]
+
+
+@pytest.mark.parametrize("step", ["dewater.stand", "dewater.drain", "cool.stand", "dry.ask"])
+def test_oil_that_stands_hot_without_methanol_is_not_shown_over_a_ceiling_that_calls_nobody(
+    step: str,
+) -> None:
+    # Warmed to 60 degC for dewatering it stands for hours above what holds with methanol in.
+    bench = at_step(step)
+    bench.controller.state.flag.set = False
+    bench.controller.state.process.step = step
+    assert status_of(bench.controller, 0.0).ceiling_c == CLEAR_ALARM_C
+    bench.controller.state.flag.set = True
+    with_methanol = status_of(bench.controller, 0.0).ceiling_c
+    assert with_methanol is not None and with_methanol < 60.0

@@ -59,7 +59,8 @@ class Figures:
     ceiling is without a barometer. setpoint_c never exceeds highest_c. dip_oil_mm and
     dip_dosed_mm are marks on the stick. blend_titre_ml is what the lots lead one to expect.
     scale_step_g is in the catalyst's interval, None without a scale. melting_h: hours until a soft
-    and a hard fat flows, each None for never; None as a whole when the oil is not set.
+    and a hard fat flows, each None for never; None as a whole when the oil is not set or nothing
+    here heats it.
     """
 
     batch: Batch
@@ -159,8 +160,8 @@ def figures(batch: Batch, reactor: Reactor | None) -> Figures:
             base.mass_g, base.kind, base.purity, spirit.volume_l) if base and spirit else None,
         products=made, ceiling=ceiling, highest_c=highest, setpoint_c=setpoint,
         loss_w_per_k=loss,
-        melting_h=melting_h(batch, reactor) if batch.oil_set and reactor is not None and has_oil
-        else None,
+        melting_h=melting_h(batch, reactor) if batch.oil_set and has_oil and reactor is not None
+        and reactor.rig_level != "watch" else None,
         heating=_heating(batch, reactor, setpoint), coast=coasting,
         settling=_settling(reactor, spirit, batch, coasting),
         wash_water_l=separation.wash_water_l(

@@ -147,7 +147,8 @@ def open_reader(path: Path) -> sqlite3.Connection:
                 raise error
             connection = _open_read_only(path, alone=True)
         except SQLITE_ERRORS:
-            raise Unreadable(f"{path}: the record cannot be read: {error}", error) from None
+            raise Unreadable(f"{path}: the record cannot be read ({error}); name "
+                             "another or a whole copy of it", error) from None
     if connection is None:
         raise Foreign(f"{path}: the file is empty; no batch was recorded in it")
     return connection

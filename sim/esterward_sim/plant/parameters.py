@@ -7,6 +7,7 @@ pump. Where a figure has no source it says so; a trial varies them.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from math import isfinite
 from typing import Any
 
 from esterward.chemistry.energy import oil_kj_per_k
@@ -102,10 +103,23 @@ def measured(reactor: Reactor) -> dict[str, float]:
 
 
 def read_parameters(given: dict[str, Any], reactor: Reactor | None = None) -> Parameters:
-    """From keyword arguments, else as measured; ValueError in one sentence for an unknown name."""
-    known = {f.name for f in fields(Parameters)}
-    unknown = sorted(set(given) - known)
+    """From keyword arguments, else as measured; ValueError for unknown names and wrong values."""
+    known = {f.name: f.default for f in fields(Parameters)}
+    unknown = sorted(set(given) - set(known))
     if unknown:
         raise ValueError(f"plant: no parameter {', '.join(unknown)}; known: "
                          f"{', '.join(sorted(known))}")
+    wrong = [f"{name} = {value!r}" for name, value in given.items()
+             if not _fits(known[name], value)]
+    if wrong:
+        raise ValueError(f"plant: {', '.join(wrong)}: write a number without quotes, never nan or "
+                         "inf; only kinetics is a text, and what is true or false stays so")
     return Parameters(**{**(measured(reactor) if reactor is not None else {}), **given})
+
+
+def _fits(default: Any, value: Any) -> bool:
+    """Whether a parameter with this default can hold this value."""
+    if isinstance(default, bool | str):
+        return isinstance(value, type(default))
+    return value is default or (
+        isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value))
