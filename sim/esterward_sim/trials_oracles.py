@@ -31,7 +31,7 @@ class Invariant:
 
 
 def _while_on(t: Truth, run: Rehearsal) -> float | None:
-    return 7.0 - max(t.age_a_s, t.age_b_s) if t.element else None
+    return 5.0 - max(t.age_a_s, t.age_b_s) if t.element else None
 
 
 def _controller_speaks(t: Truth, run: Rehearsal) -> float | None:
@@ -124,7 +124,7 @@ INVARIANTS: Final[tuple[Invariant, ...]] = (
               lambda t, r: 1.0 - t.estop_on_s),
     Invariant("I-01 cut-out", "no energy for 1 s with the cut-out open", "s",
               lambda t, r: 1.0 - t.cutout_on_s),
-    Invariant("I-01 samples", "no element current on readings older than 7 s", "s", _while_on),
+    Invariant("I-01 samples", "no element current on readings older than 5 s", "s", _while_on),
     Invariant("I-01 controller", "no energy 3 s after the controller's last word", "s",
               _controller_speaks),
     Invariant("I-01 guard", "no element current 3 s after the guard's last word", "s",

@@ -191,16 +191,22 @@ def test_oil_plus_methanol_above_the_vessel_is_refused(folder: Path, inside: Ins
 
 
 def test_ctrl_c_ends_with_130_and_says_where_the_record_is(folder: Path) -> None:
-    child = subprocess.Popen(
+    # A shell that starts the tests in the background lets them ignore Ctrl-C: not so the child.
+    with subprocess.Popen(
         [sys.executable, "-c", "from esterward.cli import main; main()", "rehearse", "batch.toml",
          "--speed", "60", "--reactor", str(REACTOR)],
-        cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    until_s = time.monotonic() + 30.0
-    assert child.stdout is not None
-    while "asks:" not in child.stdout.readline() and time.monotonic() < until_s:
-        pass
-    child.send_signal(signal.SIGINT)
-    _, errors = child.communicate(timeout=30.0)
+        cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    ) as child:
+        until_s = time.monotonic() + 30.0
+        assert child.stdout is not None
+        while "asks:" not in child.stdout.readline() and time.monotonic() < until_s:
+            pass
+        child.send_signal(signal.SIGINT)
+        try:
+            _, errors = child.communicate(timeout=30.0)
+        finally:
+            child.kill()
     assert child.returncode == 130
     assert "all outputs off" in errors and "Traceback" not in errors
 
