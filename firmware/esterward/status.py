@@ -103,6 +103,8 @@ def _left(
             return max(0.0, left_s), min(1.0, done_s / planned_s)
         if row.sits:
             done_s = timers.settled_s
+        if row.timer == "dewater_stand" and done_s >= planned_s:
+            return None, None  # it has stood long enough and is still too warm: nobody can say
         return max(0.0, planned_s - done_s), min(1.0, done_s / planned_s)
     reactor = controller.reactor
     if row.heat and oil_c is not None and setpoint_c is not None:

@@ -7,6 +7,7 @@ import io
 import os
 import pty
 import re
+import select
 import struct
 import termios
 from dataclasses import replace
@@ -61,13 +62,18 @@ def shown_on_a_terminal(columns: int, rows: int = 24) -> Screen:
     leader, follower = pty.openpty()
     fcntl.ioctl(follower, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
     screen = Screen(columns)
-    os.set_blocking(leader, False)
     with os.fdopen(follower, "w") as out:
         picture = view.make_view(out)
         assert isinstance(picture, view.LiveView)
         for seconds in (4000.0, 4001.0, 4002.0):
             picture.show(replace(STATUS, elapsed_s=seconds), [HEARD] if seconds < 4001.0 else [])
-            screen.feed(os.read(leader, 100_000).decode())
+            out.write("\0")  # on a busy machine what was written arrives late and in parts
+            out.flush()
+            drawn = b""
+            while not drawn.endswith(b"\0"):
+                assert select.select([leader], [], [], 20.0)[0], "nothing came of the terminal"
+                drawn += os.read(leader, 100_000)
+            screen.feed(drawn[:-1].decode())
     os.close(leader)
     return screen
 

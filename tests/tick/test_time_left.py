@@ -54,3 +54,17 @@ def test_a_batch_that_has_ended_is_not_called_by_its_last_step(state: str, says:
     bench.controller.state.process.step = "store.label"
     bench.controller.state.process.state = state
     assert status_of(bench.controller, bench.now_s).title == says
+
+
+def test_oil_that_has_stood_its_time_but_is_still_too_warm_has_no_minutes_left_to_show() -> None:
+    # "0:00 left" stood there for hours, until oil warmed to 60 degC was down at the setpoint.
+    bench = Bench(batch=replace(BATCH, dewater="settle"))
+    bench.to_heating()
+    state = bench.controller.state.process
+    state.step, state.timers.settled_s = "dewater.stand", 600.0
+    bench.controller.state.flag.set = False
+    assert left_s(bench) == pytest.approx(3000.0)
+    state.timers.settled_s = 3601.0
+    shown = status_of(bench.controller, bench.now_s)
+    assert (shown.left_s, shown.progress) == (None, None)
+    assert shown.title.endswith("the oil cools to the setpoint")

@@ -70,8 +70,8 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
     Step("dewater.warm", "warm the oil so that water drops out", heat="dewater", mixer=True,
          next=(("at_target & dewater_boil", "dewater.boil"),
                ("at_target", "dewater.stand"))),
-    Step("dewater.stand", "stand while water drops and the oil cools", timer="dewater_stand",
-         sits=True, next=(("time_met & below_setpoint", "dewater.drain"),)),
+    Step("dewater.stand", "stand while water drops and the oil cools to the setpoint",
+         timer="dewater_stand", sits=True, next=(("time_met & below_setpoint", "dewater.drain"),)),
     Step("dewater.drain", "drain the water", prompt="drain_water", next=(
         ("yes", "heat.warm"),)),
     Step("dewater.boil", "boil the water off", heat="boil", mixer=True, timer="dewater_boil",
