@@ -213,7 +213,7 @@ class Rig:
         self.close()
 
 
-def until(true: Any, what: str, seconds: float = 20.0) -> None:
+def until(true: Any, what: str, seconds: float = 60.0) -> None:
     """Wait for another process, which only real time can do."""
     end_s = time.monotonic() + seconds
     while not true():

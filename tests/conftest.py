@@ -12,19 +12,30 @@ settings.register_profile("esterward", deadline=None)
 settings.load_profile("esterward")
 
 
-# What takes longest is begun first, so that no worker is left alone with it at the end.
-LONGEST = ("trials", "processes", "scenarios", "sim", "hardware")
+LONGEST = ("trials", "scenarios", "sim", "hardware")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Begin with what takes longest, so that no worker is left alone with it at the end.
+
+    All of processes/ begins on the first worker alone: it mostly waits, and its deadlines would
+    feel the rigs of a second one. pytest-xdist cuts the list into one equal piece a worker.
+    """
     def rank(item: pytest.Item) -> int:
         folder = item.path.parent.name
         return LONGEST.index(folder) if folder in LONGEST else len(LONGEST)
 
-    items.sort(key=rank)
-    # pytest-xdist cuts the list into one piece a worker: deal, so that each begins with its share.
     workers = int(getattr(config, "workerinput", {}).get("workercount", 1))
-    items[:] = [item for first in range(workers) for item in items[first::workers]]
+    pieces = [[item for item in items if item.path.parent.name == "processes"],
+              *([] for _ in range(workers - 1))]
+    rest = sorted((item for item in items if item.path.parent.name != "processes"), key=rank)
+    rooms = [(len(items) + k) // workers for k in range(workers)]
+    turn = 0
+    for item in rest:
+        turn = next(k % workers for k in range(turn + 1, turn + 1 + workers)
+                    if len(pieces[k % workers]) < rooms[k % workers] or k == turn + workers)
+        pieces[turn].append(item)
+    items[:] = [item for piece in pieces for item in piece]
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:
