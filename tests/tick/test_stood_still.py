@@ -151,8 +151,9 @@ def test_a_silent_guard_is_the_one_cause_that_latches_and_it_waits_for_the_read_
     assert bench.state == "running" and bench.controller.outputs.k1
 
 
+@pytest.mark.parametrize("first_s", [0.25, 1.0])
 def test_what_a_guard_that_stood_still_repeats_of_before_accuses_no_contactor(
-    heating: Bench,
+    first_s: float, heating: Bench,
 ) -> None:
     """Its debounced inputs are those of the moment it was stopped, until it has looked again."""
     bench = heating.copy()
@@ -160,7 +161,7 @@ def test_what_a_guard_that_stood_still_repeats_of_before_accuses_no_contactor(
     bench.ticks(20)
     bench.guard_at_s = None
     bench.override.update(k1_open=False, k2_open=False, mixer_proof=True)
-    bench.tick(dt_s=0.25)
+    bench.tick(dt_s=first_s)
     bench.override.clear()
     bench.ticks(5)
     assert bench.controller.state.safety.latches == ["guard-silent"] and bench.state == "held"
@@ -217,3 +218,16 @@ def test_whether_a_cause_is_there_is_asked_of_the_table_that_is_given() -> None:
     state.alarms.clear()
     assert "still there" in gate.ask_reset(state, SafetyFacts(), log, (row,))
     assert gate.ask_reset(state, SafetyFacts(), log, ()) == ""
+
+
+def test_a_guard_that_stops_as_k1_is_told_to_close_accuses_no_contactor(heating: Bench) -> None:
+    """Its last word still says open: of a contactor that had no time to close."""
+    bench = heating.copy()
+    since = len(bench.events)
+    bench.override.update(k1_open=True, k2_open=False, mixer_proof=True)
+    bench.controller.state.safety.k1_on_s = 0.2
+    bench.tick(dt_s=0.25)
+    bench.guard_at_s = bench.now_s
+    for _ in range(5):
+        bench.tick(dt_s=0.28)
+    assert ("alarm_raised", "k1-open") not in raised(bench, since)

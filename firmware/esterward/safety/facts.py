@@ -140,7 +140,8 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     state.melt_s = min(limits.MELT_UNKNOWN_S, max(
         0.0, state.melt_s + dt_s * ((1.0 if closed else 0.0) - limits.MELT_SHARE)))
     enabled = seen.heard and guard is not None and guard.enable
-    state.heard_s = state.heard_s + dt_s if seen.heard else 0.0
+    first_s = dt_s if state.heard_s > 0.0 else min(dt_s, limits.TICK_S)
+    state.heard_s = state.heard_s + first_s if seen.heard else 0.0
     state.enable_on_s = _lasted_s(state.enable_on_s, enabled, seen)
     state.enable_off_s = _lasted_s(state.enable_off_s, not enabled, seen)
     state.refused_s = _lasted_s(state.refused_s, out.k2_wanted and not enabled, seen)
@@ -247,15 +248,18 @@ def prove(
     facts.mixer_starts = (not state.unproven_s >= limits.MIXER_START_S
                           or (hand_pump and inputs is not None and inputs.k1_open))
     facts.mixer_rests = inputs is not None and not out.mixer and not inputs.mixer_proof
-    # A guard that stood still and speaks again first repeats what it saw before.
-    told = inputs if state.heard_s >= limits.READBACK_OFF_S else None
+    # A guard that stood still and speaks again first repeats what it saw before; the tick that
+    # hears it first counts as a whole one.
+    told = inputs if state.heard_s >= limits.TICK_S + limits.READBACK_OFF_S else None
     facts.mixer_stops = not (state.mixer_off_s >= limits.MIXER_STOP_S
                              and told is not None and told.mixer_proof)
     facts.element_rests = inputs is not None and not out.k1 and inputs.k1_open
     facts.k2_rests = inputs is not None and inputs.k2_open
     facts.k1_obeys_off = not (state.k1_off_s >= limits.READBACK_OFF_S
                               and told is not None and not told.k1_open)
-    facts.k1_obeys_on = not (state.k1_on_s >= limits.READBACK_S
+    # What the guard said before it stood still may be older than the command to close.
+    new = seen.guard is not None and seen.now_s - seen.guard.at_s <= limits.READBACK_AGE_S
+    facts.k1_obeys_on = not (state.k1_on_s >= limits.READBACK_S and new
                              and inputs is not None and inputs.k1_open)
     facts.k2_obeys_off = not (state.enable_off_s >= limits.READBACK_S
                               and told is not None and not told.k2_open)

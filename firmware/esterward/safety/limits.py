@@ -30,6 +30,7 @@ GUARD_SILENT_S: Final = 1.5           # [design] the guard speaks each 0.25 s
 GUARD_REFUSES_S: Final = 3.0          # [design] energy wanted and not let through this long
 LEVEL_WET_S: Final = 10.0             # [design] on-delay; off-delay is zero
 READBACK_S: Final = 1.5               # [design] a contactor follows its coil in 0.1 s
+READBACK_AGE_S: Final = 0.6           # [design] the guard speaks each 0.25 s: two words missed
 READBACK_OFF_S: Final = 1.0           # [design] a contact closed against command
 MIXER_START_S: Final = 5.0            # [design] time a commanded mixer has to prove itself
 MIXER_STOP_S: Final = 5.0             # [design] time a stopped mixer may run down
