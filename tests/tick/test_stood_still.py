@@ -231,3 +231,16 @@ def test_a_guard_that_stops_as_k1_is_told_to_close_accuses_no_contactor(heating:
     for _ in range(5):
         bench.tick(dt_s=0.28)
     assert ("alarm_raised", "k1-open") not in raised(bench, since)
+
+
+def test_a_guard_that_dies_as_k1_is_told_to_open_accuses_no_contactor(heating: Bench) -> None:
+    """Its last word still says closed: of a contactor that had no time to open."""
+    bench = heating.copy()
+    since = len(bench.events)
+    bench.override.update(estop_closed=False, k1_open=False, k2_open=False, mixer_proof=True)
+    bench.tick(dt_s=0.25)
+    bench.guard_at_s = bench.now_s
+    for _ in range(5):
+        bench.tick(dt_s=0.28)
+    assert bench.controller.state.safety.latches == ["e-stop"]
+    assert ("alarm_raised", "k1-welded") not in raised(bench, since)

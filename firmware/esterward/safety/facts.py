@@ -7,7 +7,6 @@ guard's report. Each line is written so that None, NaN or silence gives False.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 from esterward.chemistry.boiling import CLEAR_ALARM_C, CLEAR_TRIP_C, Limits
 from esterward.safety import effects, limits, plausibility
@@ -21,9 +20,6 @@ from esterward.values.readings import (
     ProbeReading,
     optional_good,
 )
-
-# A loss in W/K that was typed, or left as it is, for want of the lagging: it may be twice as much.
-UNMEASURED_LOSS_DOUBT: Final = 2.0
 
 
 @dataclass(slots=True)
@@ -248,23 +244,23 @@ def prove(
     facts.mixer_starts = (not state.unproven_s >= limits.MIXER_START_S
                           or (hand_pump and inputs is not None and inputs.k1_open))
     facts.mixer_rests = inputs is not None and not out.mixer and not inputs.mixer_proof
-    # A guard that stood still and speaks again first repeats what it saw before; the tick that
-    # hears it first counts as a whole one.
-    told = inputs if state.heard_s >= limits.TICK_S + limits.READBACK_OFF_S else None
+    # No read-back accuses that may be older than the command: the last word of a guard that stands
+    # still, and its first ones after that (the tick that hears it first counts as a whole one).
+    told = inputs if (
+        state.heard_s >= limits.TICK_S + limits.READBACK_OFF_S
+        and guard is not None and seen.now_s - guard.at_s <= limits.READBACK_AGE_S) else None
     facts.mixer_stops = not (state.mixer_off_s >= limits.MIXER_STOP_S
                              and told is not None and told.mixer_proof)
     facts.element_rests = inputs is not None and not out.k1 and inputs.k1_open
     facts.k2_rests = inputs is not None and inputs.k2_open
     facts.k1_obeys_off = not (state.k1_off_s >= limits.READBACK_OFF_S
                               and told is not None and not told.k1_open)
-    # What the guard said before it stood still may be older than the command to close.
-    new = seen.guard is not None and seen.now_s - seen.guard.at_s <= limits.READBACK_AGE_S
-    facts.k1_obeys_on = not (state.k1_on_s >= limits.READBACK_S and new
-                             and inputs is not None and inputs.k1_open)
+    facts.k1_obeys_on = not (state.k1_on_s >= limits.READBACK_S
+                             and told is not None and told.k1_open)
     facts.k2_obeys_off = not (state.enable_off_s >= limits.READBACK_S
                               and told is not None and not told.k2_open)
     facts.k2_obeys_on = not (state.enable_on_s >= limits.READBACK_S
-                             and inputs is not None and inputs.k2_open)
+                             and told is not None and told.k2_open)
     element_on = (out.k1 and (out.ssr or reactor.element_switch != "ssr") and inputs is not None
                   and not inputs.k1_open and not inputs.k2_open)
     oil_c = state.probe_a.good_c if facts.probe_a_fresh else None
@@ -274,7 +270,7 @@ def prove(
         swallows=seen.fat_set and _melting(state, seen, reactor, oil_c, element_on and mixed),
         power_w=reactor.element_w, volume_l=seen.volume_l,
         loss_w=effects.loss_w(state.effects, seen.loss_w_per_k, reactor.room_c, oil_c),
-        loss_doubt=1.0 if reactor.lagging_mm is not None else UNMEASURED_LOSS_DOUBT)
+        loss_doubt=1.0 if reactor.lagging_mm is not None else limits.TYPED_LOSS_DOUBT)
     facts.element_warms = "no-response" not in verdict
     facts.element_not_double = "over-response" not in verdict
     facts.element_not_half = "half-power" not in verdict

@@ -41,6 +41,7 @@ MELT_BURST_S: Final = 6.0             # [design] of element time not yet forgott
 MELT_UNKNOWN_S: Final = 60.0          # [design] what a start assumes: 7 min until the first pulse
 # [from memory] fats take 60 to 120 kJ/kg to melt when all set; by 2.03 kJ/kg/K of oil, 49 K.
 MELT_SHORT_K: Final = 100e3 / 2030.0  # so much less than paid in may be seen until it is molten
+TYPED_LOSS_DOUBT: Final = 2.0         # [design] so wrong may a loss typed for want of lagging be
 PRESENCE_CLEAR_S: Final = 60 * 60.0   # [design] a press within this, methanol flag clear
 PRESENCE_SET_S: Final = 30 * 60.0     # [design] and with the flag set
 PRESENCE_WARN_S: Final = 5 * 60.0     # [design] horn this long before
