@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import pytest
@@ -30,11 +31,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
               *([] for _ in range(workers - 1))]
     rest = sorted((item for item in items if item.path.parent.name != "processes"), key=rank)
     rooms = [(len(items) + k) // workers for k in range(workers)]
-    turn = 0
+    turns = itertools.cycle(range(workers))
     for item in rest:
-        turn = next(k % workers for k in range(turn + 1, turn + 1 + workers)
-                    if len(pieces[k % workers]) < rooms[k % workers] or k == turn + workers)
-        pieces[turn].append(item)
+        pieces[next(k for k in turns if len(pieces[k]) < rooms[k])].append(item)
     items[:] = [item for piece in pieces for item in piece]
 
 

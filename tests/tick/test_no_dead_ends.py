@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from esterward.chemistry.boiling import Limits
 from esterward.chemistry.charge import second_dose
 from esterward.status import status_of
 from esterward.tick import from_plain
@@ -137,12 +138,17 @@ def test_what_was_told_stays_bounded_however_much_is_told() -> None:
     assert len(refused) == 188 and "titration_anew_ml" in str(refused[-1].data["why"])
 
 
-def test_while_the_mixer_rests_for_warm_oil_no_heat_is_wished_either() -> None:
+def too_warm_at_the_sheet() -> tuple[Bench, Limits]:
     bench = heating()
     to_sheet(bench)
     limits = bench.controller.limits
     assert limits is not None
     bench.set_oil(limits.setpoint_max_c + 0.2)
+    return bench, limits
+
+
+def test_while_the_mixer_rests_for_warm_oil_no_heat_is_wished_either() -> None:
+    bench, _ = too_warm_at_the_sheet()
     timers = bench.controller.state.process.timers
     timers.heat_off_s, timers.stirred_off_s = 7200.0, 0.0
     bench.ticks(590)
@@ -180,11 +186,7 @@ def test_oil_that_the_pump_keeps_above_the_highest_setpoint_cools_before_the_dos
 
 
 def test_oil_too_warm_before_the_sheet_ends_heat_and_in_time_the_mixer() -> None:
-    bench = heating()
-    to_sheet(bench)
-    limits = bench.controller.limits
-    assert limits is not None
-    bench.set_oil(limits.setpoint_max_c + 0.2)
+    bench, limits = too_warm_at_the_sheet()
     bench.ticks(5)
     assert bench.controller.outputs.mixer
     bench.ticks(650)

@@ -7,6 +7,7 @@ from typing import Final
 
 from esterward.chemistry import boiling
 from esterward.chemistry.boiling import Limits
+from esterward.chemistry.energy import MELT_DUTY
 from esterward.chemistry.sheet import Sheet
 from esterward.values.batch import Batch
 
@@ -14,7 +15,7 @@ DEWATER_C: Final = 60.0
 # Set fat conducts badly and nothing stirs it, so the element gets a tenth of the time, in pulses of
 # few kelvin of its own surface; docs/explanation/set-fat.md has the sums.
 MELT_PERIOD_S: Final = 60.0
-MELT_ON_S: Final = 6.0
+MELT_ON_S: Final = MELT_DUTY * MELT_PERIOD_S
 MELT_C: Final = 49.0           # a kelvin below where the safety layer ends it
 MOLTEN_C: Final = 50.0         # above, no fat is left to melt
 METHOXIDE_GATE_C: Final = 45.0
