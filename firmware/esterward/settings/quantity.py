@@ -1,9 +1,9 @@
 """One number and one unit, or the reason why not.
 
 Decides what text is a quantity: an optional sign, digits, perhaps a point and digits, blanks,
-one unit from the closed list of its kind. Only then Pint converts what is not in the core unit
-already; its own parser never sees text that people or networks wrote (it reads "54 C" as
-coulombs and "55,5 L" as 555 litres).
+one unit from the closed list of its kind. Only then Pint converts what is neither in the core
+unit already nor a percentage; its own parser never sees text that people or networks wrote (it
+reads "54 C" as coulombs and "55,5 L" as 555 litres).
 A mistake is a value (Wrong), so that a caller can collect all of them.
 """
 
@@ -57,6 +57,8 @@ def convert(number: float, unit: str, core: str) -> float:
     """A number from one Pint unit to another, e.g. (130.0, "degF", "degC") -> 54.4..."""
     if unit == core:
         return float(number)  # and a command that is told core units never loads Pint
+    if unit == "percent" and core == "fraction":
+        return number / 100.0  # a hundredth has no unit that Pint would be needed for
     converted: float = _registry().Quantity(float(number), unit).m_as(core)
     return converted
 
