@@ -35,6 +35,8 @@ GAINED_S: Final = 600.0       # a step that ran this long between two holds got 
 METHOXIDE_C: Final = 45.0     # the question says: below 45 degC
 COOLS_S: Final = 600.0        # how often the can is looked at again
 STOPPED: Final = ("held", "aborted", "stopped")
+DONE_AS: Final = {"filled": "sheet", "wash_drain": "drain_water",
+                  "drain_first": "drain_last", "drain_between": "drain_last"}
 BASE_GONE_WRONG: Final = {"KOH": KG_BASE["KOH"] / KG_BASE["NaOH"],
                           "NaOH": KG_BASE["NaOH"] / KG_BASE["KOH"]}
 
@@ -198,7 +200,7 @@ class Person:
         if status.prompt == "latch":
             self._reset(status)
             return
-        handler = getattr(self, f"_do_{status.prompt}", None)
+        handler = getattr(self, f"_do_{DONE_AS.get(status.prompt, status.prompt)}", None)
         if handler is not None:
             handler(status)
         elif status.prompt:
@@ -271,8 +273,6 @@ class Person:
 
     def _do_sheet(self, status: Status) -> None:
         self._press("green", held=True)
-
-    _do_filled = _do_sheet
 
     def _do_held(self, status: Status) -> None:
         """Go on; held again with nothing gained, look longer each time, and in the end leave it."""
@@ -378,16 +378,12 @@ class Person:
             self._plan(("tell", "glycerol_l", litres))
         self._press("green")
 
-    _do_drain_first = _do_drain_between = _do_drain_last
-
     def _do_wash_water(self, status: Status) -> None:
         planned = self.printed.sheet.wash_water_l
         litres = planned[min(status.repeat, len(planned)) - 1]
         self._plan(("hands", "add_wash_water", litres, 600.0))
         self._plan(("flowed",))
         self._press("green")
-
-    _do_wash_drain = _do_drain_water
 
     def _do_wash_clear(self, status: Status) -> None:
         self._press("green" if self.plant.water_is_clear() else "blue")

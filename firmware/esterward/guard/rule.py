@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Final
 
 from esterward.chemistry import boiling
 from esterward.values.buttons import BLUE_HELD, GREEN_BLUE, Buttons
@@ -95,7 +95,8 @@ class GuardState:
     limits: boiling.Limits | None = None
 
 
-class GuardDecision(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class GuardDecision:
     """enable: K2 may close now; write: text for the guard's file, None when it is up to date."""
 
     enable: bool

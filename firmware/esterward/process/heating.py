@@ -121,7 +121,7 @@ class HeaterControl:
     @classmethod
     def from_plain(cls, plain: dict[str, Any]) -> HeaterControl:
         """The law that gave this, going on identically. ValueError when it does not fit."""
-        control = cls.__new__(cls)
+        control = cls(0.0, 0.0)
         control._s = from_plain(_State, plain)
         return control
 

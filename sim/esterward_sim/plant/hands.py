@@ -5,20 +5,13 @@ Nothing here knows time: pours are put down as streams and run while the plant s
 
 from __future__ import annotations
 
-from esterward.values.batch import Batch
 from esterward_sim.plant import dose
-from esterward_sim.plant.electrical import Electrical
-from esterward_sim.plant.parameters import Parameters
-from esterward_sim.plant.thermal import Thermal
+from esterward_sim.plant.observations import Observations
 
 
-class Hands:
+class Hands(Observations):
     """What a person may do; the plant is built on it."""
 
-    batch: Batch
-    p: Parameters
-    electrical: Electrical
-    thermal: Thermal
     streams: list[dose.Stream]
 
     def room_now_c(self) -> float:

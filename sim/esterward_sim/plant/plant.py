@@ -23,7 +23,6 @@ from esterward_sim.plant.electrical import Electrical
 from esterward_sim.plant.faults import Faults
 from esterward_sim.plant.hands import Hands
 from esterward_sim.plant.lines import Lines
-from esterward_sim.plant.observations import Observations
 from esterward_sim.plant.parameters import read_parameters
 from esterward_sim.plant.probes import WellProbe
 from esterward_sim.plant.reaction import Reaction
@@ -44,7 +43,7 @@ DETECTOR_PERCENT = 10.0  # first alarm of a gas detector, % of the lower limit
 OPEN_DRAIN_L_PER_S = 0.2
 
 
-class Plant(Hands, Observations):
+class Plant(Hands):
     """One reactor with what is in it. Litres, degC, seconds, kPa.
 
     Parameters by keyword: see parameters.Parameters; those of [measured] in reactor.toml hold
@@ -332,15 +331,4 @@ class Plant(Hands, Observations):
 
     def copy(self) -> Plant:
         """Another plant in the same state; from here both go the same way."""
-        other = object.__new__(Plant)
-        other.restore(self)
-        return other
-
-    def __deepcopy__(self, memo: dict[int, Any]) -> Plant:
-        return self.copy()
-
-    def restore(self, other: Plant) -> None:
-        """Take over the whole state of another plant; parts held from before (faults, ...) are
-        then no longer this plant's."""
-        shared: dict[int, Any] = {id(x): x for x in (other.reactor, other.batch, other.p)}
-        self.__dict__.update(copy.deepcopy(other.__dict__, shared))
+        return copy.deepcopy(self, {id(x): x for x in (self.reactor, self.batch, self.p)})
