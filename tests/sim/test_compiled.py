@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import get_type_hints
 
 import pytest
 
@@ -73,6 +74,8 @@ def test_a_rewritten_dataclass_starts_like_the_one_it_was() -> None:
                  "State().later", "Frozen(1.0) == Frozen(1.0)", "hash(Frozen(1.0)) != 0"):
         plain, rewritten = (eval(f"repr({make})", space) for space in spaces)
         assert plain == rewritten, make
+    hints = [get_type_hints(space["State"], space) for space in spaces]
+    assert hints[0] == hints[1] and hints[0]["rows"] == list[int]
     one, two = (eval("State(), State()", spaces[1]))
     assert one.rows is not two.rows
     with pytest.raises(TypeError):
