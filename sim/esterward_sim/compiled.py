@@ -33,6 +33,7 @@ PURE: Final = (
     "esterward/guard/rule.py", "esterward/tick.py", "esterward/status.py", "esterward/loop.py",
     "esterward_sim/plant", "esterward_sim/virtual.py", "esterward_sim/person.py",
     "esterward_sim/rehearsal.py", "esterward_sim/rig_faults.py",
+    "esterward_sim/trials_oracles.py", "esterward_sim/trials_truth.py",
 )
 # Left as they are, because mypyc cannot read: a field made by a helper; packages.
 PLAIN: Final = ("esterward/process/sequence.py", "__init__.py")
@@ -138,12 +139,14 @@ def build(folder: Path) -> None:
                                debug_level="0"))
 
 
-def signature(hours: float = 48.0) -> str:
+def signature(hours: float = 48.0, until: str = "") -> str:
     """A checksum of three rehearsals, each to its end or so many hours: every event, and once a
-    simulated minute the controller's whole state, its outputs and the true oil."""
+    simulated minute the controller's whole state, its outputs and the true oil; and of what the
+    invariants of the trials find in a batch without a fault, to its end or the step until."""
     from esterward.settings.files import load_pair
     from esterward_sim.orders import Moment, parse_orders
     from esterward_sim.rehearsal import Rehearsal
+    from esterward_sim.trials_run import fault_free
     from esterward_sim.virtual import NoRecord
 
     config = ROOT / "firmware/config"
@@ -163,6 +166,8 @@ def signature(hours: float = 48.0) -> str:
         run = Rehearsal(reactor, batch, NoRecord(), faults=orders, until=Moment(hours * 3600.0))
         result = run.run(take)
         found.update(json.dumps([asdict(event) for event in result.events]).encode())
+    watched = fault_free(0, 1, keep=False, until=until)
+    found.update(json.dumps([watched.steps, watched.watch.worst, watched.watch.broken]).encode())
     return found.hexdigest()
 
 

@@ -54,7 +54,7 @@ def rehearsed(code: str, path: str) -> list[str]:
 def test_the_rewritten_sources_rehearse_as_the_plain_ones(tmp_path: Path) -> None:
     names = compiled.copy_sources(tmp_path)
     assert len(names) > 40 and "esterward/guard/rule.py" in names
-    code = f"c.ROOT = c.Path({str(compiled.ROOT)!r}); print(c.signature(0.6))"
+    code = f"c.ROOT = c.Path({str(compiled.ROOT)!r}); print(c.signature(0.6, 'heat.warm'))"
     where, found = rehearsed(code, str(tmp_path))
     assert where.startswith(str(tmp_path)), "the copy was not what ran"
     plain, wanted = rehearsed(code, "")
