@@ -1,13 +1,13 @@
-"""Any program of this environment with the pure modules as C extensions, for long runs:
+"""A program of this environment on C extensions made of its own sources, for long runs:
 
     .venv/bin/python -m esterward_sim.compiled esterward trials --runs 60000
     .venv/bin/python -m esterward_sim.compiled python tests/bench/rehearsal_speed.py
 
-A copy of the sources goes to .compiled, mypyc turns its pure modules into C (about five minutes,
-needs a C compiler), and the program runs with that copy first on its path. It is built anew
-whenever a source has changed, and used only if three rehearsals on it were those of the plain
-sources, number by number. It is for speed alone: the controller on a reactor, and the test
-command, run the plain sources.
+A copy of the sources goes to .compiled/CHECKSUM, mypyc turns what a rehearsal does most into C
+(about five minutes, needs a C compiler), and the program runs with that copy first on its path.
+Other sources are another checksum and another copy. A copy gets its place only after the
+rehearsals of STORIES on it were those of the plain sources, number by number. It is for speed
+alone: the controller on a reactor, and the test command, run the plain sources.
 """
 
 from __future__ import annotations
@@ -17,48 +17,66 @@ import hashlib
 import importlib.util
 import json
 import os
+import shlex
 import shutil
 import subprocess
 import sys
+import sysconfig
+import tempfile
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Final, NoReturn
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 BUILT: Final = ROOT / ".compiled"
-SOURCES: Final = (ROOT / "firmware/esterward", ROOT / "sim/esterward_sim")
-PURE: Final = (
+# The last is what a rehearsal takes from beside its package.
+SOURCES: Final = ("firmware/esterward", "sim/esterward_sim", "firmware/config")
+MADE_C: Final = (
     "esterward/values", "esterward/chemistry/boiling.py", "esterward/chemistry/kinetics.py",
-    "esterward/process", "esterward/safety",
-    "esterward/guard/rule.py", "esterward/tick.py", "esterward/status.py", "esterward/loop.py",
+    "esterward/process", "esterward/safety", "esterward/guard/rule.py",
+    "esterward/tick.py", "esterward/status.py", "esterward/loop.py",
     "esterward_sim/plant", "esterward_sim/virtual.py", "esterward_sim/person.py",
     "esterward_sim/rehearsal.py", "esterward_sim/rig_faults.py",
     "esterward_sim/trials_oracles.py", "esterward_sim/trials_truth.py",
 )
 # Left as they are, because mypyc cannot read: a field made by a helper; packages.
 PLAIN: Final = ("esterward/process/sequence.py", "__init__.py")
-# Rehearsed on both before anything is believed of what was compiled.
-STORIES: Final = ((), ("mixer_stalled@mix+600", "blackout@settle+600-900"),
-                  ("probe_a_lost@heat+900-960", "blackout@heat+1800-2400"))
+# On the plain sources, whatever is asked for here.
+NEVER: Final = ("run", "guard")
+# Fault orders and the hours rehearsed; beside them every fault of the table, alone, early.
+STORIES: Final = (
+    ((), 48.0),
+    (("mixer_stalled@mix+600", "blackout@settle+600-900"), 48.0),
+    (("probe_a_lost@dewater+900-960", "blackout@dewater+1800-2400"), 48.0),
+)
+EARLY_S: Final = 1000
+EARLY_H: Final = 0.5
 FUTURE: Final = "from __future__ import annotations\n"
 IMPORT: Final = "from mypy_extensions import mypyc_attr\n"
 # Both: with the first alone mypyc 2.4.1 never calls __init__.
 MARK: Final = "@mypyc_attr(serializable=True, allow_interpreted_subclasses=True)"
+DATACLASSES: Final = {
+    "dataclass(frozen=True, slots=True)": "dataclass(unsafe_hash=True, init=False)",
+    "dataclass(slots=True)": "dataclass(init=False)",
+}
+FACTORY: Final = "field(default_factory="
 
 
-def checksum() -> str:
-    """Of all sources, this file among them, and the Python that reads them."""
+def checksum(root: Path) -> str:
+    """Of all sources below root, this file among them, and the Python that reads them."""
     found = hashlib.sha256(sys.version.encode())
-    for folder in SOURCES:
-        for path in sorted(folder.rglob("*.py")):
-            found.update(str(path.relative_to(ROOT)).encode() + path.read_bytes())
-    return found.hexdigest()
+    for source in SOURCES:
+        for path in sorted((root / source).rglob("*.*")):
+            if path.suffix in (".py", ".toml"):
+                found.update(str(path.relative_to(root)).encode() + path.read_bytes())
+    return found.hexdigest()[:16]
 
 
-def pure(folder: Path) -> list[str]:
+def made_c(folder: Path) -> list[str]:
     """The files to compile, from the folder above both packages."""
     found = []
-    for name in PURE:
+    for name in MADE_C:
         at = folder / name
         found += sorted(at.glob("*.py")) if at.is_dir() else [at]
     return [str(path.relative_to(folder)) for path in found
@@ -67,24 +85,23 @@ def pure(folder: Path) -> list[str]:
 
 def for_mypyc(text: str) -> str:
     """The module as mypyc does best: its classes may be copied and pickled, and a dataclass has
-    its __init__ written out (the one made at run time stays Python, a third of a rehearsal).
+    its __init__ written out (the one made at run time would stay Python).
 
-    Frozen is dropped there: that nobody assigns, mypy has found in the sources.
+    Frozen is dropped there: that nobody assigns, mypy has found in the sources. ValueError on a
+    dataclass of another spelling than DATACLASSES.
     """
     lines = text.splitlines()
     for node in reversed(ast.parse(text).body):
         if not isinstance(node, ast.ClassDef) or any(
                 ast.unparse(base) in ("Protocol", "NamedTuple") for base in node.bases):
             continue
-        first = node.lineno
         for mark in node.decorator_list:
-            first = min(first, mark.lineno)
-            if ast.unparse(mark).startswith("dataclass"):
-                lines[mark.lineno - 1] = lines[mark.lineno - 1].replace(
-                    "frozen=True, slots=True", "unsafe_hash=True, init=False").replace(
-                    "(slots=True)", "(init=False)")
-                lines[node.end_lineno:node.end_lineno] = _init(node)
-        lines.insert(first - 1, MARK)
+            spelled = ast.unparse(mark)
+            if spelled not in DATACLASSES:
+                raise ValueError(f"class {node.name}: @{spelled} is not known here")
+            lines[mark.lineno - 1] = f"@{DATACLASSES[spelled]}"
+            lines[node.end_lineno:node.end_lineno] = _init(node)
+        lines.insert(min([node.lineno, *(mark.lineno for mark in node.decorator_list)]) - 1, MARK)
     return "\n".join(lines).replace(FUTURE, FUTURE + IMPORT, 1) + "\n"
 
 
@@ -101,11 +118,13 @@ def _init(node: ast.ClassDef) -> list[str]:
         kinds.append(f"{name}={kind!r}")
         if value == "field(init=False)":
             continue
-        if value.startswith("field(default_factory="):
-            made = value.removeprefix("field(default_factory=").removesuffix(")")
+        if value.startswith(FACTORY):
+            made = value.removeprefix(FACTORY).removesuffix(")")
             takes.append(f"{name}: {kind} | None = None")
             does.append(f"self.{name} = ({made})() if {name} is None else {name}")
             continue
+        if value.startswith("field(") or kind.startswith("ClassVar"):
+            raise ValueError(f"class {node.name}: {name} = {value} is not known here")
         takes.append(f"{name}: {kind}" + (f" = {value}" if value else ""))
         does.append(f"self.{name} = {name}")
     return ["", f"    def __init__(self, {', '.join(takes)}) -> None:",
@@ -115,11 +134,11 @@ def _init(node: ast.ClassDef) -> list[str]:
 
 
 def copy_sources(folder: Path) -> list[str]:
-    """Both packages into the folder, ready for mypyc; the names of the files to compile."""
+    """Sources into the folder, ready for mypyc; the names of the files to compile."""
     for source in SOURCES:
-        shutil.copytree(source, folder / source.name,
+        shutil.copytree(ROOT / source, folder / Path(source).name,
                         ignore=shutil.ignore_patterns("__pycache__"))
-    names = pure(folder)
+    names = made_c(folder)
     for name in names:
         path = folder / name
         path.write_text(for_mypyc(path.read_text("utf-8")), encoding="utf-8")
@@ -127,7 +146,7 @@ def copy_sources(folder: Path) -> list[str]:
 
 
 def build(folder: Path) -> None:
-    """Copy the sources into the folder, which is not there yet, and compile them in place."""
+    """Copy the sources into the empty folder and compile them in place."""
     from mypyc.build import mypycify  # not needed to run what is built
     from setuptools import setup
 
@@ -139,14 +158,12 @@ def build(folder: Path) -> None:
                                debug_level="0"))
 
 
-def signature(hours: float = 48.0, until: str = "") -> str:
-    """A checksum of three rehearsals, each to its end or so many hours: every event, and once a
-    simulated minute the controller's whole state, its outputs and the true oil; and of what the
-    invariants of the trials find in a batch without a fault, to its end or the step until."""
+def rehearsed(texts: Iterable[str], hours: float) -> str:
+    """A checksum of one rehearsal with these fault orders, to its end or so many hours: every
+    event, and once a minute the controller's whole state, its outputs and the true oil."""
     from esterward.settings.files import load_pair
     from esterward_sim.orders import Moment, parse_orders
     from esterward_sim.rehearsal import Rehearsal
-    from esterward_sim.trials_run import fault_free
     from esterward_sim.virtual import NoRecord
 
     config = ROOT / "firmware/config"
@@ -156,73 +173,115 @@ def signature(hours: float = 48.0, until: str = "") -> str:
 
     def take(run: Rehearsal) -> None:
         if run.rig.clock.time_s % 60.0 == 0.0:
-            rig = run.rig
-            found.update(json.dumps([rig.controller.to_plain(), rig.plant.oil_c,
-                                     asdict(rig.relays.outputs)]).encode())
+            found.update(json.dumps([run.rig.controller.to_plain(), run.rig.plant.oil_c,
+                                     asdict(run.rig.relays.outputs)]).encode())
 
-    for texts in STORIES:
-        orders, wrong = parse_orders(texts)
-        assert not wrong, wrong
-        run = Rehearsal(reactor, batch, NoRecord(), faults=orders, until=Moment(hours * 3600.0))
-        result = run.run(take)
-        found.update(json.dumps([asdict(event) for event in result.events]).encode())
-    watched = fault_free(0, 1, keep=False, until=until)
-    found.update(json.dumps([watched.steps, watched.watch.worst, watched.watch.broken]).encode())
+    orders, wrong = parse_orders(texts)
+    assert not wrong, wrong
+    run = Rehearsal(reactor, batch, NoRecord(), faults=orders, until=Moment(hours * 3600.0))
+    result = run.run(take)
+    found.update(json.dumps([asdict(event) for event in result.events]).encode())
     return found.hexdigest()
 
 
-def _python(code: str, **environment: str) -> str:
-    """What a Python of its own prints; RuntimeError with what it complained of."""
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, text=True, capture_output=True,
-                          check=False, env={**os.environ, **environment})
+def judged(until: str = "") -> str:
+    """A checksum of what the invariants of the trials find in a batch without a fault, to its end
+    or to the start of the step until."""
+    from esterward_sim.trials_run import fault_free
+
+    batch = fault_free(0, 1, keep=False, until=until)
+    found = [batch.steps, batch.watch.worst, batch.watch.broken]
+    return hashlib.sha256(json.dumps(found).encode()).hexdigest()
+
+
+def everything() -> None:
+    """Print whether C runs here, and a line for each rehearsal."""
+    from esterward import tick
+    from esterward_sim.plant.faults import ROWS
+
+    print("plain" if str(tick.__file__).endswith(".py") else "compiled")
+    for texts, hours in (*STORIES, *(((f"{name}@{EARLY_S}",), EARLY_H) for name in ROWS)):
+        print(*texts, rehearsed(texts, hours))
+    print("judged", judged())
+
+
+def _python(code: str, path: str) -> list[str]:
+    """The lines a Python of its own prints; RuntimeError with what it complained of."""
+    done = subprocess.run(
+        [sys.executable, "-c", f"from esterward_sim import compiled; compiled.{code}"], cwd=ROOT,
+        text=True, capture_output=True, check=False, env={**os.environ, "PYTHONPATH": path})
     if done.returncode:
-        raise RuntimeError(done.stdout[-2000:] + done.stderr[-2000:])
-    return done.stdout.strip()
+        raise RuntimeError("\n".join((done.stdout + done.stderr).splitlines()[-15:]))
+    return done.stdout.splitlines()
 
 
-def ready() -> str:
-    """Build and compare if need be; why it cannot be used, or nothing."""
-    mark, now = BUILT / "checksum", checksum()
-    if mark.exists() and mark.read_text("utf-8") == now:
-        return ""
-    if importlib.util.find_spec("mypyc") is None:
-        return "mypy is missing; install it with: .venv/bin/pip install -e .[test]"
-    compiler = os.environ.get("CC", "cc")
-    if shutil.which(compiler) is None:
-        return (f"there is no C compiler {compiler!r}; install one (apt install gcc), or run the "
-                f"command without it: all it does is save time")
-    shutil.rmtree(BUILT, ignore_errors=True)
-    print("compiling the pure modules, about five minutes ...", file=sys.stderr, flush=True)
-    here = "from esterward_sim import compiled; "
-    try:
-        _python(f"{here}compiled.build(compiled.BUILT)")
-        print("comparing three rehearsals with the plain sources ...", file=sys.stderr, flush=True)
-        ask = f"{here}print(compiled.signature())"
-        plain, fast = _python(ask, PYTHONPATH=""), _python(ask, PYTHONPATH=str(BUILT))
-    except RuntimeError as error:
-        return f"it could not be built:\n{error}"
-    if plain != fast:
-        return "what was compiled rehearses differently from the plain sources; nothing was run"
-    mark.write_text(now, encoding="utf-8")
+def missing() -> str:
+    """What is not here that a build needs, and what to do; or nothing."""
+    compiler = shlex.split(os.environ.get("CC") or "cc")
+    if not all((ROOT / source).is_dir() for source in SOURCES):
+        return "it needs a clone of the sources; this environment was installed without one"
+    for name in ("mypyc", "setuptools"):
+        if importlib.util.find_spec(name) is None:
+            return f"{name} is missing; install it with: .venv/bin/pip install -e .[test]"
+    if not compiler or shutil.which(compiler[0]) is None:
+        return (f"there is no C compiler {shlex.join(compiler)!r}; install one (apt install gcc), "
+                "or run the command without this: all it does is save time")
+    if not Path(sysconfig.get_paths()["include"], "Python.h").is_file():
+        return "the header Python.h is missing; install it (apt install python3-dev)"
     return ""
 
 
-def _refuse(why: str) -> NoReturn:
-    print(f"esterward_sim.compiled: {why}.", file=sys.stderr)
-    sys.exit(2)
+def _tell(text: str) -> None:
+    print(f"esterward_sim.compiled: {text}.", file=sys.stderr, flush=True)
+
+
+def ready() -> Path:
+    """The folder to put first on the path, built and compared if need be; RuntimeError if not."""
+    place = BUILT / checksum(ROOT)
+    if place.is_dir():
+        return place
+    why = missing()
+    if why:
+        raise RuntimeError(why)
+    BUILT.mkdir(exist_ok=True)
+    _tell("compiling, about five minutes")
+    with tempfile.TemporaryDirectory(dir=BUILT, ignore_cleanup_errors=True) as made:
+        folder = Path(made, "built")
+        folder.mkdir()
+        _python(f"build(compiled.Path({str(folder)!r}))", "")
+        _tell("comparing rehearsals with the plain sources, about three minutes")
+        plain, fast = _python("everything()", ""), _python("everything()", str(folder))
+        if (plain[0], fast[0]) != ("plain", "compiled"):
+            raise RuntimeError(f"C was to be compared with plain Python, not {fast[0]} with "
+                               f"{plain[0]}; nothing was run")
+        differ = [one for one, other in zip(plain[1:], fast[1:], strict=True) if one != other]
+        if differ:
+            raise RuntimeError(f"compiled it rehearses differently: {differ[0]}; nothing was run")
+        if BUILT / checksum(ROOT) != place:
+            raise RuntimeError("a source was changed meanwhile; start again")
+        folder.rename(place)
+    return place
 
 
 def main() -> NoReturn:
     """Make it ready and become the program."""
-    program = Path(sys.executable).parent / sys.argv[1] if len(sys.argv) > 1 else None
-    if program is None or not program.exists():
-        _refuse("name a program of this environment and its arguments, for example: "
-                "esterward trials --runs 60000")
-    why = ready()
-    if why:
-        _refuse(why)
-    sys.stderr.flush()
-    os.execve(program, [str(program), *sys.argv[2:]], {**os.environ, "PYTHONPATH": str(BUILT)})
+    asked = sys.argv[1:]
+    program = Path(sys.executable).parent / (asked[0] if asked else "")
+    if not asked or not program.is_file() or not os.access(program, os.X_OK):
+        _tell("name a program of this environment and its arguments, for example: "
+              "esterward trials --runs 60000")
+        sys.exit(2)
+    if asked[0] == "esterward" and any(word in NEVER for word in asked[1:2]):
+        _tell(f"esterward {asked[1]} runs on the plain sources only; start it without this")
+        sys.exit(2)
+    try:
+        place = ready()
+    except RuntimeError as error:
+        _tell(str(error))
+        sys.exit(2)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    os.execve(program, [str(program), *asked[1:]], {**os.environ, "PYTHONPATH": str(place)})
 
 
 if __name__ == "__main__":

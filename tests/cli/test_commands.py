@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from importlib.metadata import EntryPoint
+from pathlib import Path
 from typing import Any
 
 import click
@@ -14,6 +15,7 @@ import pytest
 from esterward import cli
 from esterward.cli.errors import Refused
 
+CONFIG = Path(__file__).parents[2] / "firmware" / "config"
 HEAVY = ("pint", "pydantic", "paho", "gpiozero", "sqlite3", "esterward_sim", "importlib.metadata",
          "esterward.chemistry", "esterward.settings.files")
 
@@ -38,9 +40,11 @@ def test_help_loads_nothing_heavy() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
-def test_the_ceiling_of_an_altitude_in_metres_loads_no_library_of_units() -> None:
+@pytest.mark.parametrize("words", [
+    ("ceiling", "--altitude", "1120 m"), ("sheet", str(CONFIG / "batch.toml"))])
+def test_core_units_and_percentages_load_no_library_of_units(words: tuple[str, ...]) -> None:
     code = (
-        "import sys; sys.argv = ['esterward', 'ceiling', '--altitude', '1120 m']\n"
+        f"import sys; sys.argv = ['esterward', *{words!r}]\n"
         "from esterward.cli import main\n"
         "try: main()\n"
         "except SystemExit: print('pint' in sys.modules)")

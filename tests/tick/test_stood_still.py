@@ -244,3 +244,17 @@ def test_a_guard_that_dies_as_k1_is_told_to_open_accuses_no_contactor(heating: B
         bench.tick(dt_s=0.28)
     assert bench.controller.state.safety.latches == ["e-stop"]
     assert ("alarm_raised", "k1-welded") not in raised(bench, since)
+
+
+def test_a_guard_that_dies_as_it_lets_k2_go_accuses_no_contactor(heating: Bench) -> None:
+    """Its last word still says K2 closed: of a contactor that had no time to open."""
+    bench = heating.copy()
+    since = len(bench.events)
+    bench.override.update(k2_open=False)
+    bench.guard_changes["enable"] = False
+    bench.controller.state.safety.enable_off_s = 0.2
+    bench.tick(dt_s=0.25)
+    bench.guard_at_s = bench.now_s
+    for _ in range(5):
+        bench.tick(dt_s=0.28)
+    assert ("alarm_raised", "k2-welded") not in raised(bench, since)
