@@ -49,7 +49,7 @@ def _below_boiling(t: Truth, run: Rehearsal) -> float | None:
 def _pour_rested(t: Truth, run: Rehearsal) -> float | None:
     if t.entered == "dose.pour":
         return t.element_rest_s - 119.0
-    return -1.0 if t.step == "dose.pour" and t.state == "running" and t.element else None
+    return 1.0 - t.pour_on_s if t.pour_on_s > 0.0 else None  # a contact that welds just then
 
 
 def _pour_cool(t: Truth, run: Rehearsal) -> float | None:
@@ -137,8 +137,8 @@ INVARIANTS: Final[tuple[Invariant, ...]] = (
               lambda t, r: boiling.CLEAR_GUARD_TRIP_C + 2.0 - t.oil_c),
     Invariant("I-03 aim", "no heat for 3 min with the oil truly 4 K above the aim", "s",
               lambda t, r: 180.0 - t.over_aim_s),
-    Invariant("I-04 rest", "methoxide only 120 s after the element's last current", "s",
-              _pour_rested),
+    Invariant("I-04 rest", "methoxide only 120 s after the element's last current, and no longer "
+              "than 1 s with any", "s", _pour_rested),
     Invariant("I-04 cool", "methoxide only into oil 3 K or more below boiling", "K", _pour_cool),
     Invariant("I-04 shut", "methoxide only with lid and drain shut where they are seen", "",
               _pour_shut),

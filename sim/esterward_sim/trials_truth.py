@@ -38,7 +38,7 @@ class Truth:
         self.latched_on_s = self.against_s = self.mixer_against_s = self.over_aim_s = 0.0
         self.hot_on_s = self.quiet_s = self.flag_unset_s = self.guard_flag_unset_s = 0.0
         self.guard_blind_s = self.mixer_on_s = self.both_s = self.blue_s = 0.0
-        self.unpressed_on_s = 0.0
+        self.unpressed_on_s = self.pour_on_s = 0.0
         # since when
         self.element_rest_s = self.rest_s = NEVER_S
         self.press_age_s = self.blue_age_s = NEVER_S
@@ -50,7 +50,7 @@ class Truth:
         self.alarm = ""
         # memory
         self.pressed_since_boot = False
-        self.armed = self.hand_cleared = False
+        self.armed = self.guard_armed = self.hand_cleared = False
         self.flag_number = 0
         self.poured_l = 0.0
         self._pours: list[tuple[dose.Stream, float]] = []
@@ -173,7 +173,7 @@ class Truth:
             elif event.kind == "alarm_raised" and self.started:
                 self.alarm = str(event.data["code"])
         if self.entered == "dose.flag":
-            self.armed, self.hand_cleared = True, False
+            self.armed, self.guard_armed, self.hand_cleared = True, False, False
         sheet = controller.sheet
         if self.entered == "dose.pour" and sheet.methanol is not None:
             litres = sheet.methanol.volume_l * (1 + process.second_doses)
@@ -186,8 +186,13 @@ class Truth:
         wanted = self.armed and not self.hand_cleared
         self.flag_unset_s = self.flag_unset_s + q if wanted and not self.flag else 0.0
         guard_flag = rig.guard.state.flag
+        # It is asked for in dose.flag; from when it is set there, or anybody pours, it must stay.
+        if wanted and (guard_flag or self.step == "dose.pour"):
+            self.guard_armed = True
         self.guard_flag_unset_s = (self.guard_flag_unset_s + q
-                                   if wanted and not guard_flag else 0.0)
+                                   if wanted and self.guard_armed and not guard_flag else 0.0)
+        pouring = self.step == "dose.pour" and self.state == "running"
+        self.pour_on_s = self.pour_on_s + q if on and pouring else 0.0
         hot = on and (self.flag or self.methanol_l > TRACE_L) and oil_c > self.boils_c - 2.0
         self.hot_on_s = self.hot_on_s + q if hot else 0.0
         target = rig.controller.state.process.target

@@ -1,5 +1,7 @@
 """Pouring: temperatures, levels, and a person's mistakes."""
 
+from math import exp
+
 import pytest
 
 from esterward_sim.plant import Plant
@@ -59,6 +61,24 @@ def test_too_much_in_the_vessel_runs_over_into_the_sump() -> None:
     go(plant, 80)
     assert plant.level_l == pytest.approx(200.0, abs=0.5)
     assert plant.spilled_l == pytest.approx(20.0, abs=1.0)
+
+
+def test_what_runs_over_takes_its_heat_along() -> None:
+    """Cold oil poured into a full warm vessel cools it; the same oil changes nothing."""
+    plant = plant_with_oil(60.0, litres=195.0)
+    plant.pour_oil(120.0, 20.0, 600.0)
+    before_c = plant.oil_c
+    for _ in range(60):
+        go(plant, 10, mixer=True)
+        assert plant.oil_c < before_c
+        before_c = plant.oil_c
+    # a full vessel, stirred, with new oil in and as much out: exp(-120/200) of the difference,
+    # closed form of a stirred tank; wall, room and the way up to the rim take the rest
+    assert 20.0 + 40.0 * exp(-120.0 / 200.0) == pytest.approx(plant.oil_c, abs=2.0)
+    same = plant_with_oil(20.0, litres=195.0)
+    same.pour_oil(120.0, 20.0, 600.0)
+    go(same, 620)
+    assert same.spilled_l > 100.0 and same.oil_c == pytest.approx(20.0, abs=0.01)
 
 
 def test_the_can_of_methoxide_warms_no_more_than_heat_of_solution_in_water_allows() -> None:

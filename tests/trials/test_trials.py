@@ -57,13 +57,19 @@ def heating() -> Batch:
     return fault_free(STRONGEST, 4, until="methoxide.dissolve")
 
 
+@pytest.fixture(scope="module")
+def pouring() -> Batch:
+    """The same up to the end of the pour."""
+    return fault_free(STRONGEST, 4, until="mix.run")
+
+
 def first_broken(case: str, batch: Batch, without: tuple[str, ...] = (),
-                 tail_s: float = 20.0) -> Tried | None:
-    """The first of six trials of this fault while the oil is heated that breaks something."""
-    only_heat = replace(batch, steps=[row for row in batch.steps if row[0] == "heat.warm"])
+                 tail_s: float = 20.0, step: str = "heat.warm") -> Tried | None:
+    """The first of six trials of this fault in this step that breaks something."""
+    only_there = replace(batch, steps=[row for row in batch.steps if row[0] == step])
     for number in range(6):
         one = attempt(Trial(number, STRONGEST, case, 1, tail_s=tail_s, wait_s=60.0,
-                            without=without), batch=only_heat)
+                            without=without), batch=only_there)
         if one.broken:
             return one
     return None
@@ -102,6 +108,40 @@ def test_a_blind_guard_is_found_once_the_leases_do_not_lapse_either(
     monkeypatch.setattr(rule, "SILENCE_S", 60.0)
     one = first_broken("controller_stopped", heating)
     assert one is not None and "I-01 controller" in one.broken
+
+
+def test_a_contact_that_welds_while_methoxide_runs_in_is_ended_within_a_second(
+    pouring: Batch, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert first_broken("k1_welded", pouring, step="dose.pour") is None
+    assert first_broken("line_k1_high", pouring, step="dose.pour") is None
+    monkeypatch.setattr(rule, "_causes", lambda *_: [])
+    one = first_broken("k1_welded", pouring, ("k1-welded", "warming-off"), step="dose.pour")
+    assert one is not None and "I-04 rest" in one.broken
+
+
+@pytest.mark.parametrize("step", ["dose.approach", "dose.off", "dose.flag", "dose.pour"])
+def test_a_controller_that_denies_the_methanol_breaks_nothing_at_the_guard(
+    pouring: Batch, step: str,
+) -> None:
+    assert first_broken("controller_lies", pouring, step=step) is None
+
+
+def test_the_flag_at_the_guard_must_stay_from_when_it_is_set_there_or_anybody_pours() -> None:
+    run_, truth = Rehearsal(REACTOR, BATCH, TrialRecord()), Truth()
+    guard, process = run_.rig.guard.state, run_.rig.controller.state.process
+
+    def unset_s(step: str, flag: bool, looks: int = 8) -> float:
+        process.step, guard.flag = step, flag
+        for _ in range(looks):
+            truth.look(run_)
+        return truth.guard_flag_unset_s
+
+    assert unset_s("dose.flag", False) == 0.0, "it is only asked for"
+    assert unset_s("dose.pour", False) == 2.0
+    assert unset_s("dose.flag", False) == 0.0
+    assert unset_s("dose.flag", True) == 0.0
+    assert unset_s("dose.flag", False) == 2.0
 
 
 def test_what_stays_in_the_can_when_its_valve_is_shut_was_not_poured() -> None:

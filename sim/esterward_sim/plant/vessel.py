@@ -166,3 +166,4 @@ class Vessel:
         left_l = litres - light_l
         if left_l > 0.0 and water_l > 0.0:
             separation.remove_water(min(1.0, left_l / water_l), c)
+        self.weigh()  # what left took its heat along
