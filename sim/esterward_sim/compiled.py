@@ -4,7 +4,7 @@
     .venv/bin/python -m esterward_sim.compiled python tests/bench/rehearsal_speed.py
 
 A copy of the sources goes to .compiled/CHECKSUM, mypyc turns what a rehearsal does most into C
-(about five minutes, needs a C compiler), and the program runs with that copy first on its path.
+(five to ten minutes, needs a C compiler), and the program runs with that copy first on its path.
 Other sources are another checksum and another copy. A copy gets its place only after the
 rehearsals of STORIES on it were those of the plain sources, number by number. It is for speed
 alone: the controller on a reactor, and the test command, run the plain sources.
@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import ast
 import hashlib
+import importlib.metadata
 import importlib.util
 import json
 import os
-import shlex
 import shutil
 import subprocess
 import sys
@@ -42,7 +42,7 @@ MADE_C: Final = (
 )
 # Left as they are, because mypyc cannot read: a field made by a helper; packages.
 PLAIN: Final = ("esterward/process/sequence.py", "__init__.py")
-# On the plain sources, whatever is asked for here.
+# Refused here: a reactor runs the plain sources.
 NEVER: Final = ("run", "guard")
 # Fault orders and the hours rehearsed; beside them every fault of the table, alone, early.
 STORIES: Final = (
@@ -60,12 +60,16 @@ DATACLASSES: Final = {
     "dataclass(frozen=True, slots=True)": "dataclass(unsafe_hash=True, init=False)",
     "dataclass(slots=True)": "dataclass(init=False)",
 }
-FACTORY: Final = "field(default_factory="
+FACTORY: Final = ["default_factory"]
 
 
 def checksum(root: Path) -> str:
-    """Of all sources below root, this file among them, and the Python that reads them."""
-    found = hashlib.sha256(sys.version.encode())
+    """Of all sources below root, this file among them, and of what makes C of them."""
+    made_by = [sys.version, sysconfig.get_platform(), os.environ.get("CC", ""),
+               os.environ.get("CFLAGS", "")]
+    if importlib.util.find_spec("mypyc") is not None:
+        made_by.append(importlib.metadata.version("mypy"))
+    found = hashlib.sha256(repr(made_by).encode())
     for source in SOURCES:
         for path in sorted((root / source).rglob("*.*")):
             if path.suffix in (".py", ".toml"):
@@ -99,6 +103,8 @@ def for_mypyc(text: str) -> str:
             spelled = ast.unparse(mark)
             if spelled not in DATACLASSES:
                 raise ValueError(f"class {node.name}: @{spelled} is not known here")
+            if node.bases:
+                raise ValueError(f"class {node.name}: a dataclass with a base is not known here")
             lines[mark.lineno - 1] = f"@{DATACLASSES[spelled]}"
             lines[node.end_lineno:node.end_lineno] = _init(node)
         lines.insert(min([node.lineno, *(mark.lineno for mark in node.decorator_list)]) - 1, MARK)
@@ -118,12 +124,12 @@ def _init(node: ast.ClassDef) -> list[str]:
         kinds.append(f"{name}={kind!r}")
         if value == "field(init=False)":
             continue
-        if value.startswith(FACTORY):
-            made = value.removeprefix(FACTORY).removesuffix(")")
+        if isinstance(field.value, ast.Call) and [k.arg for k in field.value.keywords] == FACTORY:
+            made = ast.unparse(field.value.keywords[0].value)
             takes.append(f"{name}: {kind} | None = None")
             does.append(f"self.{name} = ({made})() if {name} is None else {name}")
             continue
-        if value.startswith("field(") or kind.startswith("ClassVar"):
+        if value.startswith("field(") or "ClassVar" in kind:
             raise ValueError(f"class {node.name}: {name} = {value} is not known here")
         takes.append(f"{name}: {kind}" + (f" = {value}" if value else ""))
         does.append(f"self.{name} = {name}")
@@ -145,12 +151,11 @@ def copy_sources(folder: Path) -> list[str]:
     return names
 
 
-def build(folder: Path) -> None:
-    """Copy the sources into the empty folder and compile them in place."""
+def compile_c(folder: str, names: list[str]) -> None:
+    """Compile the named files of the folder in place."""
     from mypyc.build import mypycify  # not needed to run what is built
     from setuptools import setup
 
-    names = copy_sources(folder)
     os.chdir(folder)
     Path("mypy.ini").write_text("[mypy]\nignore_missing_imports = True\n", "utf-8")
     setup(name="esterward-compiled", packages=[], script_args=["-q", "build_ext", "--inplace"],
@@ -164,10 +169,11 @@ def rehearsed(texts: Iterable[str], hours: float) -> str:
     from esterward.settings.files import load_pair
     from esterward_sim.orders import Moment, parse_orders
     from esterward_sim.rehearsal import Rehearsal
+    from esterward_sim.rehearse import example_reactor
     from esterward_sim.virtual import NoRecord
 
-    config = ROOT / "firmware/config"
-    batch, reactor = load_pair(config / "batch.toml", config / "reactor.toml")
+    example = example_reactor()
+    batch, reactor = load_pair(example.with_name("batch.toml"), example)
     assert reactor is not None  # it was given
     found = hashlib.sha256()
 
@@ -217,14 +223,14 @@ def _python(code: str, path: str) -> list[str]:
 
 def missing() -> str:
     """What is not here that a build needs, and what to do; or nothing."""
-    compiler = shlex.split(os.environ.get("CC") or "cc")
+    compiler = (os.environ.get("CC") or "cc").split()
     if not all((ROOT / source).is_dir() for source in SOURCES):
         return "it needs a clone of the sources; this environment was installed without one"
     for name in ("mypyc", "setuptools"):
         if importlib.util.find_spec(name) is None:
             return f"{name} is missing; install it with: .venv/bin/pip install -e .[test]"
     if not compiler or shutil.which(compiler[0]) is None:
-        return (f"there is no C compiler {shlex.join(compiler)!r}; install one (apt install gcc), "
+        return (f"there is no C compiler {' '.join(compiler)!r}; install one (apt install gcc), "
                 "or run the command without this: all it does is save time")
     if not Path(sysconfig.get_paths()["include"], "Python.h").is_file():
         return "the header Python.h is missing; install it (apt install python3-dev)"
@@ -244,11 +250,11 @@ def ready() -> Path:
     if why:
         raise RuntimeError(why)
     BUILT.mkdir(exist_ok=True)
-    _tell("compiling, about five minutes")
+    _tell("compiling, five minutes or more")
     with tempfile.TemporaryDirectory(dir=BUILT, ignore_cleanup_errors=True) as made:
         folder = Path(made, "built")
-        folder.mkdir()
-        _python(f"build(compiled.Path({str(folder)!r}))", "")
+        names = copy_sources(folder)
+        _python(f"compile_c({str(folder)!r}, {names!r})", "")
         _tell("comparing rehearsals with the plain sources, about three minutes")
         plain, fast = _python("everything()", ""), _python("everything()", str(folder))
         if (plain[0], fast[0]) != ("plain", "compiled"):
@@ -259,15 +265,16 @@ def ready() -> Path:
             raise RuntimeError(f"compiled it rehearses differently: {differ[0]}; nothing was run")
         if BUILT / checksum(ROOT) != place:
             raise RuntimeError("a source was changed meanwhile; start again")
-        folder.rename(place)
+        if not place.is_dir():  # somebody else was quicker
+            folder.rename(place)
     return place
 
 
 def main() -> NoReturn:
     """Make it ready and become the program."""
     asked = sys.argv[1:]
-    program = Path(sys.executable).parent / (asked[0] if asked else "")
-    if not asked or not program.is_file() or not os.access(program, os.X_OK):
+    here = {path.name: path for path in Path(sys.executable).parent.iterdir()}
+    if not asked or asked[0] not in here or not os.access(here[asked[0]], os.X_OK):
         _tell("name a program of this environment and its arguments, for example: "
               "esterward trials --runs 60000")
         sys.exit(2)
@@ -276,12 +283,13 @@ def main() -> NoReturn:
         sys.exit(2)
     try:
         place = ready()
-    except RuntimeError as error:
+    except (RuntimeError, OSError, ValueError) as error:
         _tell(str(error))
         sys.exit(2)
     except KeyboardInterrupt:
         sys.exit(130)
-    os.execve(program, [str(program), *asked[1:]], {**os.environ, "PYTHONPATH": str(place)})
+    program = str(here[asked[0]])
+    os.execve(program, [program, *asked[1:]], {**os.environ, "PYTHONPATH": str(place)})
 
 
 if __name__ == "__main__":

@@ -49,7 +49,7 @@ def _below_boiling(t: Truth, run: Rehearsal) -> float | None:
 def _pour_rested(t: Truth, run: Rehearsal) -> float | None:
     if t.entered == "dose.pour":
         return t.element_rest_s - 119.0
-    return 1.0 - t.pour_on_s if t.pour_on_s > 0.0 else None  # a contact that welds just then
+    return 1.0 - t.pour_on_s if t.step == "dose.pour" else None
 
 
 def _pour_cool(t: Truth, run: Rehearsal) -> float | None:

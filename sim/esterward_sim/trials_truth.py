@@ -173,7 +173,10 @@ class Truth:
             elif event.kind == "alarm_raised" and self.started:
                 self.alarm = str(event.data["code"])
         if self.entered == "dose.flag":
-            self.armed, self.guard_armed, self.hand_cleared = True, False, False
+            self.guard_armed = self.guard_armed and not self.hand_cleared
+            self.armed = True
+        if self.entered in ("dose.flag", "dose.pour"):
+            self.hand_cleared = False
         sheet = controller.sheet
         if self.entered == "dose.pour" and sheet.methanol is not None:
             litres = sheet.methanol.volume_l * (1 + process.second_doses)
@@ -186,13 +189,18 @@ class Truth:
         wanted = self.armed and not self.hand_cleared
         self.flag_unset_s = self.flag_unset_s + q if wanted and not self.flag else 0.0
         guard_flag = rig.guard.state.flag
-        # It is asked for in dose.flag; from when it is set there, or anybody pours, it must stay.
-        if wanted and (guard_flag or self.step == "dose.pour"):
+        # Asked for in dose.flag; it must stay from when it is set there or the gate is open.
+        if wanted and (guard_flag or self.step in ("dose.gate", "dose.pour")):
             self.guard_armed = True
         self.guard_flag_unset_s = (self.guard_flag_unset_s + q
                                    if wanted and self.guard_armed and not guard_flag else 0.0)
-        pouring = self.step == "dose.pour" and self.state == "running"
-        self.pour_on_s = self.pour_on_s + q if on and pouring else 0.0
+        if self.entered == "dose.pour":
+            self.pour_on_s = 0.0
+            if not guard_flag:
+                self.guard_flag_unset_s = NEVER_S
+        if on and self.step == "dose.pour" and self.state == "running":
+            commanded = rig.relays.now(rig.clock.time_s).k1
+            self.pour_on_s += NEVER_S if commanded else q  # in all; a contact may weld just then
         hot = on and (self.flag or self.methanol_l > TRACE_L) and oil_c > self.boils_c - 2.0
         self.hot_on_s = self.hot_on_s + q if hot else 0.0
         target = rig.controller.state.process.target

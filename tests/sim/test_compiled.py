@@ -48,7 +48,7 @@ class State:
 
 def asked(path: str, story: tuple[tuple[str, ...], float]) -> list[str]:
     code = (f"from esterward_sim import compiled as c; import esterward.tick as t; "
-            f"c.ROOT = c.Path({str(compiled.ROOT)!r}); print(t.__file__); "
+            f"print(t.__file__); "
             f"print(c.rehearsed(*{story!r})); print(c.judged('heat.warm'))")
     done = subprocess.run([sys.executable, "-c", code], text=True, capture_output=True,
                           check=True, timeout=300, env={**os.environ, "PYTHONPATH": path})
@@ -56,10 +56,11 @@ def asked(path: str, story: tuple[tuple[str, ...], float]) -> list[str]:
 
 
 def test_the_rewritten_sources_rehearse_as_the_plain_ones(tmp_path: Path) -> None:
-    names = compiled.copy_sources(tmp_path)
+    folder = tmp_path / "some/where"
+    names = compiled.copy_sources(folder)
     assert len(names) > 40 and "esterward/guard/rule.py" in names
-    where, *found = asked(str(tmp_path), STORY)
-    assert where.startswith(str(tmp_path)), "the copy was not what ran"
+    where, *found = asked(str(folder), STORY)
+    assert where.startswith(str(folder)), "the copy was not what ran"
     plain, *wanted = asked("", STORY)
     assert not plain.startswith(str(tmp_path))
     assert found == wanted
@@ -98,7 +99,8 @@ def test_a_rewritten_dataclass_starts_like_the_one_it_was() -> None:
 
 
 @pytest.mark.parametrize("line", [
-    "    rows: list[int] = field(default=3, repr=False)", "    rows: ClassVar[int] = 3"])
+    "    rows: list[int] = field(default=3, repr=False)", "    rows: typing.ClassVar[int] = 3",
+    "    rows: list[int] = field(default_factory=list, repr=False)"])
 def test_a_field_it_does_not_know_ends_the_build(line: str) -> None:
     kept = "    rows: list[int] = field(default_factory=lambda: [1])"
     with pytest.raises(ValueError, match=r"rows = .* is not known here"):
@@ -108,6 +110,8 @@ def test_a_field_it_does_not_know_ends_the_build(line: str) -> None:
 def test_a_dataclass_spelled_otherwise_ends_the_build() -> None:
     with pytest.raises(ValueError, match="order=True"):
         compiled.for_mypyc(MODULE.replace("(slots=True)", "(order=True)"))
+    with pytest.raises(ValueError, match="with a base"):
+        compiled.for_mypyc(MODULE.replace("class State:", "class State(Frozen):"))
 
 
 def test_another_source_or_example_is_another_checksum(
@@ -126,6 +130,8 @@ def test_another_source_or_example_is_another_checksum(
 @pytest.mark.parametrize(("args", "told"), [
     ((), "name a program"), (("no-such-program",), "name a program"),
     (("",), "name a program"), ((".",), "name a program"), (("activate",), "name a program"),
+    (("/bin/ls",), "name a program"), (("./esterward", "run"), "name a program"),
+    (("x" * 300,), "name a program"),
     (("esterward", "run"), "plain sources only"), (("esterward", "guard"), "plain sources only")])
 def test_what_cannot_be_started_is_one_sentence_and_exit_2(args: tuple[str, ...], told: str
                                                            ) -> None:
