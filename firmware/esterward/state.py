@@ -55,7 +55,7 @@ def state_of(whole: object) -> ControllerState:
     state: ControllerState = from_plain(ControllerState, whole)
     process, safety = state.process, state.safety
     if (process.step not in STEPS or process.state not in BATCH_STATES
-            or process.asked not in ("", START_QUESTION, *PROMPTS)
-            or not {*safety.latches, *safety.alarms} <= set(FAULTS)):
+            or (process.asked not in ("", START_QUESTION) and process.asked not in PROMPTS)
+            or not (set(safety.latches) | set(safety.alarms)) <= set(FAULTS)):
         raise ValueError("a controller state names a step, question or fault that is not known")
     return state

@@ -6,68 +6,68 @@ temperature and no output, so that its whole state space can be searched.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
-from typing import Final
+from dataclasses import dataclass
+from typing import Annotated, Final, get_type_hints
 
 from esterward.process.stages import DONE, STEPS
-
-
-def _fact(means: str) -> bool:
-    made: bool = field(default=False, metadata={"means": means})
-    return made
 
 
 @dataclass(slots=True)
 class Facts:
     """The booleans of one tick; every one is False until it is proven."""
 
-    yes: bool = _fact("the open question was answered yes")
-    no: bool = _fact("the open question was answered no")
-    answered: bool = _fact("the open question was answered yes or no")
-    gate: bool = _fact("green was held while the question allowed it")
-    level_wet: bool = _fact("the level input proves the element covered")
-    fat_set: bool = _fact("the batch file says that the oil is set fat")
-    flow_proven: bool = _fact("the pump, run by hand, has proven its flow for 10 s")
-    dewater_off: bool = _fact("the batch file says no dewatering, or it is done")
-    dewater_boil: bool = _fact("the batch file says boil the water off")
-    time_met: bool = _fact("the step's time is over")
-    at_target: bool = _fact("the oil has been at the step's temperature for a minute, mixed")
-    below_setpoint: bool = _fact("the oil is at or below the reaction setpoint")
-    below_limit: bool = _fact("the oil is at or below the highest setpoint")
-    sheet_ready: bool = _fact("the batch sheet is complete, altitude and probe check on record")
-    methoxide_cool: bool = _fact("no methoxide temperature above 45 degC has been told")
-    heat_off_proven: bool = _fact("the element has been proven off for 120 s")
-    flag_stored: bool = _fact("the methanol flag is set, on disk here and at the guard")
-    flag_cleared: bool = _fact("the methanol flag is clear, on disk here and at the guard")
-    mixer_proven: bool = _fact("the mixer proves itself")
-    dose_permitted: bool = _fact("everything the dosing gate needs is true")
-    pour_expired: bool = _fact("the armed time for pouring has run out")
-    credit_met: bool = _fact("60 equivalent and 60 real minutes of proven mixing")
-    mix_at_most: bool = _fact("3 h of mixing, whatever the credit")
-    share_left: bool = _fact("the plan has two stages and the second share is not in")
-    second_allowed: bool = _fact("a further dose may be computed")
-    settled: bool = _fact("the settle time is proven")
-    first_drain_allowed: bool = _fact("1 h settled and at most 49 degC")
-    wash_stirred: bool = _fact("this wash is stirred, not a mist")
-    washes_left: bool = _fact("the plan holds further washes after this one")
-    evidence_met: bool = _fact("two kinds of evidence that the washing is done")
-    evidence_half: bool = _fact("one kind of evidence")
-    start_ready: bool = _fact("green held in idle, every start check seen, no latch, flag clear")
-    abort_wanted: bool = _fact("a trip that aborts")
-    stop_wanted: bool = _fact("black held 5 s")
-    hold_wanted: bool = _fact("black pressed, a hold asked for, or a fault that holds")
-    pause_wanted: bool = _fact("presence ran out while energy was wanted")
-    off_proven: bool = _fact("contactors and mixer read back open")
-    off_overdue: bool = _fact("contactors and mixer did not read back open within 10 s")
-    press: bool = _fact("a green press")
-    pause_over: bool = _fact("paused for 15 min")
-    release: bool = _fact("green held after a hold, no latch")
-    restart_ready: bool = _fact("what the step needs is good again")
-    restart_overdue: bool = _fact("it was not within 60 s")
-    latches_clear: bool = _fact("no latch is left")
+    yes: Annotated[bool, "the open question was answered yes"] = False
+    no: Annotated[bool, "the open question was answered no"] = False
+    answered: Annotated[bool, "the open question was answered yes or no"] = False
+    gate: Annotated[bool, "green was held while the question allowed it"] = False
+    level_wet: Annotated[bool, "the level input proves the element covered"] = False
+    fat_set: Annotated[bool, "the batch file says that the oil is set fat"] = False
+    flow_proven: Annotated[bool, "the pump, run by hand, has proven its flow for 10 s"] = False
+    dewater_off: Annotated[bool, "the batch file says no dewatering, or it is done"] = False
+    dewater_boil: Annotated[bool, "the batch file says boil the water off"] = False
+    time_met: Annotated[bool, "the step's time is over"] = False
+    at_target: Annotated[
+        bool, "the oil has been at the step's temperature for a minute, mixed"] = False
+    below_setpoint: Annotated[bool, "the oil is at or below the reaction setpoint"] = False
+    below_limit: Annotated[bool, "the oil is at or below the highest setpoint"] = False
+    sheet_ready: Annotated[
+        bool, "the batch sheet is complete, altitude and probe check on record"] = False
+    methoxide_cool: Annotated[bool, "no methoxide temperature above 45 degC has been told"] = False
+    heat_off_proven: Annotated[bool, "the element has been proven off for 120 s"] = False
+    flag_stored: Annotated[bool, "the methanol flag is set, on disk here and at the guard"] = False
+    flag_cleared: Annotated[
+        bool, "the methanol flag is clear, on disk here and at the guard"] = False
+    mixer_proven: Annotated[bool, "the mixer proves itself"] = False
+    dose_permitted: Annotated[bool, "everything the dosing gate needs is true"] = False
+    pour_expired: Annotated[bool, "the armed time for pouring has run out"] = False
+    credit_met: Annotated[bool, "60 equivalent and 60 real minutes of proven mixing"] = False
+    mix_at_most: Annotated[bool, "3 h of mixing, whatever the credit"] = False
+    share_left: Annotated[bool, "the plan has two stages and the second share is not in"] = False
+    second_allowed: Annotated[bool, "a further dose may be computed"] = False
+    settled: Annotated[bool, "the settle time is proven"] = False
+    first_drain_allowed: Annotated[bool, "1 h settled and at most 49 degC"] = False
+    wash_stirred: Annotated[bool, "this wash is stirred, not a mist"] = False
+    washes_left: Annotated[bool, "the plan holds further washes after this one"] = False
+    evidence_met: Annotated[bool, "two kinds of evidence that the washing is done"] = False
+    evidence_half: Annotated[bool, "one kind of evidence"] = False
+    start_ready: Annotated[
+        bool, "green held in idle, every start check seen, no latch, flag clear"] = False
+    abort_wanted: Annotated[bool, "a trip that aborts"] = False
+    stop_wanted: Annotated[bool, "black held 5 s"] = False
+    hold_wanted: Annotated[bool, "black pressed, a hold asked for, or a fault that holds"] = False
+    pause_wanted: Annotated[bool, "presence ran out while energy was wanted"] = False
+    off_proven: Annotated[bool, "contactors and mixer read back open"] = False
+    off_overdue: Annotated[bool, "contactors and mixer did not read back open within 10 s"] = False
+    press: Annotated[bool, "a green press"] = False
+    pause_over: Annotated[bool, "paused for 15 min"] = False
+    release: Annotated[bool, "green held after a hold, no latch"] = False
+    restart_ready: Annotated[bool, "what the step needs is good again"] = False
+    restart_overdue: Annotated[bool, "it was not within 60 s"] = False
+    latches_clear: Annotated[bool, "no latch is left"] = False
 
 
-FACTS: Final[dict[str, str]] = {f.name: f.metadata["means"] for f in fields(Facts)}
+FACTS: Final[dict[str, str]] = {
+    name: hint.__metadata__[0] for name, hint in get_type_hints(Facts, include_extras=True).items()}
 
 
 # state -> ((fact, next state), ...); the first that holds wins.
