@@ -278,7 +278,7 @@ def main() -> NoReturn:
         _tell("name a program of this environment and its arguments, for example: "
               "esterward trials --runs 60000")
         sys.exit(2)
-    if asked[0] == "esterward" and any(word in NEVER for word in asked[1:2]):
+    if asked[0] == "esterward" and len(asked) > 1 and asked[1] in NEVER:
         _tell(f"esterward {asked[1]} runs on the plain sources only; start it without this")
         sys.exit(2)
     try:

@@ -154,7 +154,7 @@ def test_what_it_says_to_write_lies_in_the_range(
 
 @given(st.sampled_from(KINDS), st.floats(-1e3, 1e3), st.floats(0.1, 1e3))
 def test_an_example_of_a_range_is_accepted_in_it(kind: Kind, low: float, more: float) -> None:
-    low, high = round(low, 2), round(low + more, 2)  # as ranges are; nobody writes 1e-13 L
+    low, high = round(low, 12), round(low + more, 12)  # what can be written has twelve decimals
     assert isinstance(bounded(example(kind, low, high), kind, low, high), float)
 
 

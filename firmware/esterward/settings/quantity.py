@@ -110,7 +110,12 @@ def example(kind: Kind, lowest: float, highest: float) -> str:
     if lowest <= value <= highest:
         return kind.example
     near = min(max(value, lowest), highest)
-    return f"{near * 100:g} %" if kind is SHARE else f"{near:g} {kind.core_word}"
+    return f"{_digits(near * 100)} %" if kind is SHARE else f"{_digits(near)} {kind.core_word}"
+
+
+def _digits(number: float) -> str:
+    """As it may be written: no power of ten, at most twelve decimals."""
+    return f"{number:.12f}".rstrip("0").rstrip(".")
 
 
 def _advised(wrong: Wrong, text: object, kind: Kind, lowest: float, highest: float) -> Wrong:
