@@ -19,3 +19,9 @@ def test_no_acknowledged_event_is_lost_at_two_hundred_kills(path: Path) -> None:
     assert told["kills"] == 200
     assert told["acknowledged"] > 200  # the kills did hit while it wrote
     assert (told["lost"], told["torn"], told["doubted"]) == (0, 0, 0)
+
+
+def test_the_kills_show_a_writer_that_acknowledges_before_it_has_stored(path: Path) -> None:
+    done = subprocess.run([sys.executable, str(WRITER), str(path), "--kills", "6", "--careless"],
+                          capture_output=True, text=True, timeout=120)
+    assert json.loads(done.stdout)["lost"] > 0

@@ -10,14 +10,20 @@ from pathlib import Path
 
 import pytest
 
+from record.tools.power_cut import images
+
 TOOL = Path(__file__).parent / "tools" / "power_cut.py"
+
+
+def needs_strace() -> None:
+    if shutil.which("strace") is None or subprocess.run(
+            ["strace", "-f", "true"], capture_output=True).returncode:
+        pytest.skip("strace is not installed or may not trace here")
 
 
 def test_no_acknowledged_event_is_lost_by_a_power_cut_at_any_system_call() -> None:
     # The long run: python tests/record/tools/power_cut.py --images 100000 --events 60
-    if shutil.which("strace") is None or subprocess.run(
-            ["strace", "-f", "true"], capture_output=True).returncode:
-        pytest.skip("strace is not installed or may not trace here")
+    needs_strace()
     done = subprocess.run([sys.executable, str(TOOL), "--images", "1000", "--events", "24"],
                           capture_output=True, text=True, timeout=120)
     told = json.loads(done.stdout)
@@ -25,3 +31,9 @@ def test_no_acknowledged_event_is_lost_by_a_power_cut_at_any_system_call() -> No
     assert (told["bad"], told["lost"]) == ([], 0)
     # A doubt is safe (held, flag set), but it must be rare: the person would be asked for nothing.
     assert told["doubted"] <= told["images"] // 100
+
+
+def test_the_power_cuts_show_a_writer_that_waits_for_no_disk() -> None:
+    needs_strace()
+    told = images(8, 40, 1, "--careless")
+    assert told["lost"] and any("acknowledged" in bad or "start" in bad for bad in told["bad"])

@@ -3,11 +3,13 @@
     writer.py FILE --events N [--wait] [--file-size BYTES]
         stores N events, one a tick, says {"stored", "fault", "faults"}
     writer.py FILE --events N --say
-        the same, and writes "ack NUMBER" to stdout as soon as an event is stored
+        the same, and writes "ack NUMBER" to stdout as soon as an event is stored; with
+        --careless it waits for no disk, so that a tool can show that it sees the difference
     writer.py FILE --kills N --seed S
         N times: a child process stores events and acknowledges each in shared memory; it is
         killed with SIGKILL at a random moment; then what a start would find is compared with
         what was acknowledged. Says {"kills", "acknowledged", "lost", "doubted", "torn"}.
+        With --careless the child acknowledges nine events more than it has, to show the same.
 """
 
 from __future__ import annotations
@@ -40,9 +42,10 @@ def tick(journal: Journal, now_s: float, number: int | None) -> None:
     journal.step(now_s)
 
 
-def store(path: Path, events: int, wait: bool, say: bool) -> dict[str, object]:
+def store(path: Path, events: int, wait: bool, say: bool, careless: bool = False
+          ) -> dict[str, object]:
     """Store so many events; wait=True goes on until all are stored or 200 ticks passed."""
-    journal = Journal(path, boot="boot", now_s=0.0)
+    journal = Journal(path, boot="boot", now_s=0.0, durable=not careless)
     now_s, faults, before = 0.0, 0, ""
     for turn in range(events + (200 if wait else 5)):
         now_s += 1.0
@@ -58,20 +61,23 @@ def store(path: Path, events: int, wait: bool, say: bool) -> dict[str, object]:
     return told
 
 
-def child(path: Path, acknowledged: mmap.mmap) -> None:
+def child(path: Path, acknowledged: mmap.mmap, careless: bool) -> None:
     """Store event after event until killed."""
     journal = Journal(path, boot="boot", now_s=0.0)
     number, now_s = journal.found.last_number, 0.0
     while True:
         number += 1
         now_s += 1.0
+        if careless:
+            acknowledged[:8] = (number + 9).to_bytes(8, "little")
         tick(journal, now_s, number)
-        acknowledged[:8] = journal.stored.to_bytes(8, "little")
+        if not careless:
+            acknowledged[:8] = journal.stored.to_bytes(8, "little")
         if number % 7 == 0:
             tick(journal, now_s + 0.5, None)
 
 
-def kill(path: Path, kills: int, seed: int) -> dict[str, int]:
+def kill(path: Path, kills: int, seed: int, careless: bool = False) -> dict[str, int]:
     """Kill a writing child again and again on one record; begin a new one every 25."""
     chance = random.Random(seed)
     acknowledged = mmap.mmap(-1, 8)
@@ -82,7 +88,7 @@ def kill(path: Path, kills: int, seed: int) -> dict[str, int]:
             acknowledged[:8] = bytes(8)
         started = os.fork()
         if not started:
-            child(file, acknowledged)
+            child(file, acknowledged, careless)
         if turn % 2:  # however slow the machine, every other one dies after it has stored some
             before, until_s = acknowledged[:8], time.monotonic() + 5.0
             while acknowledged[:8] == before and time.monotonic() < until_s:
@@ -106,6 +112,7 @@ def main() -> None:
     parser.add_argument("--events", type=int, default=0)
     parser.add_argument("--wait", action="store_true")
     parser.add_argument("--say", action="store_true")
+    parser.add_argument("--careless", action="store_true")
     parser.add_argument("--file-size", type=int, default=0)
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
@@ -113,8 +120,8 @@ def main() -> None:
     if asked.file_size:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (asked.file_size, asked.file_size))
-    told: object = (kill(asked.file, asked.kills, asked.seed) if asked.kills
-                    else store(asked.file, asked.events, asked.wait, asked.say))
+    told: object = (kill(asked.file, asked.kills, asked.seed, asked.careless) if asked.kills
+                    else store(asked.file, asked.events, asked.wait, asked.say, asked.careless))
     json.dump(told, sys.stdout)
 
 

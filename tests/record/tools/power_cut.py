@@ -27,6 +27,7 @@ from pathlib import Path
 from esterward.record.journal import Journal
 from esterward.record.read import read_events
 from esterward.record.resume import last_state
+from esterward.record.schema import BadRecord
 
 WRITER = Path(__file__).parents[1] / "writer.py"
 CALLS = "trace=pwrite64,write,fsync,fdatasync,ftruncate,unlink"
@@ -89,12 +90,12 @@ def _bytes(text: str) -> bytes:
     return bytes.fromhex(quoted.group(1).replace("\\x", "")) if quoted else b""
 
 
-def trace(folder: Path, events: int) -> list[Op]:
+def trace(folder: Path, events: int, *more: str) -> list[Op]:
     """Run the writer under strace; its calls on files of the folder, and its acks."""
     log = folder.parent / "calls"
     subprocess.run(["strace", "-f", "-y", "-xx", "-s", "200000", "-o", str(log), "-e", CALLS,
                     sys.executable, str(WRITER), str(folder / "record.sqlite"),
-                    "--events", str(events), "--say"], check=True, stdout=subprocess.DEVNULL)
+                    "--events", str(events), "--say", *more], check=True, stdout=subprocess.DEVNULL)
     ops: list[Op] = []
     for line in log.read_text().splitlines():
         found = CALL.match(line)
@@ -127,7 +128,10 @@ def judge(files: dict[str, bytes], folder: Path, acknowledged: int, mend: bool) 
     for name, content in files.items():
         (folder / name).write_bytes(content)
     path = folder / "record.sqlite"
-    found = last_state(path)
+    try:
+        found = last_state(path)
+    except BadRecord as error:
+        return f"a start is refused: {error}"
     if found.checkpoint not in (None, f"state of {found.last_number}"):
         return f"offers {found.checkpoint!r} with last event {found.last_number}"
     number = found.last_number
@@ -142,14 +146,14 @@ def judge(files: dict[str, bytes], folder: Path, acknowledged: int, mend: bool) 
     return "doubt" if found.checkpoint is None and acknowledged else ""
 
 
-def images(events: int, wanted: int, seed: int) -> dict[str, object]:
-    """Build and judge so many images."""
+def images(events: int, wanted: int, seed: int, *more: str) -> dict[str, object]:
+    """Build and judge so many images; more: further options of the writer."""
     chance = random.Random(seed)
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as top:
         folder, after = Path(top) / "record", Path(top) / "image"
         folder.mkdir()
         after.mkdir()
-        ops = trace(folder, events)
+        ops = trace(folder, events, *more)
         told: dict[str, object] = {"calls": len(ops), "images": 0, "doubted": 0, "bad": []}
         every = max(1, -(-wanted // len(ops)) - 2)
         bad: list[str] = []
