@@ -86,12 +86,23 @@ class Spoiler(ast.NodeTransformer):
         return self.generic_visit(node)
 
 
+def warm_up(tests: list[str]) -> None:
+    """Load pytest, its plugins and the libraries once, for every child; of the project nothing."""
+    before = set(sys.modules)
+    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+        pytest.main(["-q", "--collect-only", "-p", "no:cacheprovider", *tests])
+    for name in set(sys.modules) - before:
+        place = getattr(sys.modules[name], "__file__", None) or ""
+        if name.startswith("esterward") or place.startswith(str(TOP / "tests")):
+            del sys.modules[name]
+
+
 def survives(source: str, wanted: int, module: str, tests: list[str]) -> tuple[bool | None, str]:
-    """Whether the tests pass with this mutant; None when there is no such mutant."""
+    """Whether the tests pass with this mutant; None when there is no such mutant. -1: unspoilt."""
     tree = ast.parse(source)
     spoiler = Spoiler(wanted)
     tree = ast.fix_missing_locations(spoiler.visit(tree))
-    if not spoiler.what:
+    if not spoiler.what and wanted >= 0:
         return None, ""
     child = os.fork()
     if child == 0:
@@ -99,6 +110,8 @@ def survives(source: str, wanted: int, module: str, tests: list[str]) -> tuple[b
         code = 1
         try:
             target = importlib.import_module(module)
+            for name in [name for name in target.__dict__ if not name.startswith("__")]:
+                del target.__dict__[name]  # what a mutant leaves out is not there
             with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
                 exec(compile(tree, target.__file__ or module, "exec"), target.__dict__)
                 code = int(pytest.main(["-q", "-x", "-p", "no:cacheprovider", *tests]))
@@ -125,8 +138,12 @@ def main() -> int:
     path = SOURCE / options.file
     source = path.read_text(encoding="utf-8")
     module = "esterward." + options.file.removesuffix(".py").replace("/", ".")
-    importlib.import_module(module)
     sys.path.insert(0, str(TOP / "tests"))
+    warm_up(options.tests)
+    importlib.import_module(module)
+    if not survives(source, -1, module, options.tests)[0]:
+        print("The tests fail without any mutant: mend that first.", file=sys.stderr)
+        return 2
     tried, alive = 0, []
     for number in range(0, 100_000, options.every):
         passed, what = survives(source, number, module, options.tests)
