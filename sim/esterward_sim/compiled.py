@@ -35,13 +35,13 @@ SOURCES: Final = ("firmware/esterward", "sim/esterward_sim", "firmware/config")
 MADE_C: Final = (
     "esterward/values", "esterward/chemistry/boiling.py", "esterward/chemistry/kinetics.py",
     "esterward/process", "esterward/safety", "esterward/guard/rule.py",
-    "esterward/tick.py", "esterward/status.py", "esterward/loop.py",
+    "esterward/state.py", "esterward/tick.py", "esterward/status.py", "esterward/loop.py",
     "esterward_sim/plant", "esterward_sim/virtual.py", "esterward_sim/person.py",
     "esterward_sim/rehearsal.py", "esterward_sim/rig_faults.py",
     "esterward_sim/trials_oracles.py", "esterward_sim/trials_truth.py",
 )
-# Left as they are: packages, and what was not tried with mypyc yet.
-PLAIN: Final = ("esterward/process/sequence.py", "__init__.py")
+# Left as they are.
+PLAIN: Final = ("__init__.py",)
 # Refused here: a reactor runs the plain sources.
 NEVER: Final = ("run", "guard")
 # Fault orders and the hours rehearsed; beside them every fault of the table, alone, early.
