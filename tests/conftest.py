@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from typing import Any
 
 import pytest
@@ -13,28 +12,36 @@ settings.register_profile("esterward", deadline=None)
 settings.load_profile("esterward")
 
 
-LONGEST = ("trials", "scenarios", "sim", "hardware")
+# Folders by how long they take; what stands in none of them comes after.
+LONGEST = ("processes", "trials", "scenarios", "sim", "fuzz", "record", "hardware", "process")
+# Whole batches that several tests of a file look at: these tests stay together.
+SHARED = {"recorded", "untroubled", "poor", "copies", "just_before", "strongest"}
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Begin with what takes longest, so that no worker is left alone with it at the end.
+@pytest.hookimpl(tryfirst=True)  # before pytest-xdist reads the groups
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Say what one worker does in one go (a group), and begin with what takes longest.
 
-    All of processes/ begins on the first worker alone: it mostly waits, and its deadlines would
-    feel the rigs of a second one. pytest-xdist cuts the list into one equal piece a worker.
+    A file is one group, so that what its tests share is made once; in the first folders, where
+    single tests are long, a group is a test function, unless it shares one of the batches above
+    or names its own group. All of processes/ is one: it mostly waits, and its deadlines would
+    feel the rigs of a second worker.
     """
+    def group(item: pytest.Item) -> str:
+        folder, file = item.path.parent.name, item.path.stem
+        if folder == "processes":
+            return folder
+        alone = folder in LONGEST and not SHARED & set(getattr(item, "fixturenames", ()))
+        return f"{file}-{item.name.partition('[')[0]}" if alone else file
+
     def rank(item: pytest.Item) -> int:
         folder = item.path.parent.name
         return LONGEST.index(folder) if folder in LONGEST else len(LONGEST)
 
-    workers = int(getattr(config, "workerinput", {}).get("workercount", 1))
-    pieces = [[item for item in items if item.path.parent.name == "processes"],
-              *([] for _ in range(workers - 1))]
-    rest = sorted((item for item in items if item.path.parent.name != "processes"), key=rank)
-    rooms = [(len(items) + k) // workers for k in range(workers)]
-    turns = itertools.cycle(range(workers))
-    for item in rest:
-        pieces[next(k for k in turns if len(pieces[k]) < rooms[k])].append(item)
-    items[:] = [item for piece in pieces for item in piece]
+    for item in items:
+        if item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(group(item)))
+    items.sort(key=rank)
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:

@@ -14,10 +14,16 @@ if [ -n "$missing" ]; then
     apt_install $missing || say "Could not install$missing (needs root or sudo); the tests that need it are listed at the end."
 fi
 PATH="$PATH:/usr/sbin"; export PATH
+# Each worker reads every test file: what pytest makes of them is kept beside them, and made once,
+# on the second core. What goes wrong in it goes wrong again, and is told, below.
+unset PYTHONDONTWRITEBYTECODE
+"$PY" -m pytest -q --collect-only "$@" >/dev/null 2>&1 &
 say "ruff ..."
 .venv/bin/ruff check .
 say "mypy --strict ..."
 .venv/bin/mypy
+wait || :
 say "pytest ..."
 # One worker more than there are cores: the tests of real processes mostly wait for them.
-exec "$PY" -m pytest -q -n "${WORKERS:-$(($(getconf _NPROCESSORS_ONLN) + 1))}" --dist worksteal "$@"
+exec "$PY" -m pytest -q -n "${WORKERS:-$(($(getconf _NPROCESSORS_ONLN) + 1))}" \
+    --dist loadgroup --no-loadscope-reorder "$@"

@@ -1,7 +1,6 @@
 """Kinetics against the published sets, and what spoils a home batch."""
 
 import pytest
-from scipy.integrate import solve_ivp
 
 from esterward_sim.plant import Plant
 from esterward_sim.plant.contents import KG_TG, Contents
@@ -12,6 +11,7 @@ from esterward_sim.plant.reaction import (
     dc_constants,
     nz_constants,
 )
+from libraries import solve_ivp
 from plant.plant_rig import BATCH, CATALYST_G, go, plant_with_oil
 
 # TG conversion and ester yield by scipy LSODA of Noureddini & Zhu 1997 (JAOCS 74:1457; k at

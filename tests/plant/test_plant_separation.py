@@ -1,8 +1,6 @@
 """Settling, washing and drying against Stokes, water saturation and humid air."""
 
 import pytest
-from CoolProp.CoolProp import PropsSI
-from fluids import v_terminal
 
 from esterward_sim.plant import Plant
 from esterward_sim.plant.contents import Contents
@@ -13,6 +11,7 @@ from esterward_sim.plant.separation import (
     fall_speed,
     saturation_mg_per_kg,
 )
+from libraries import props_si, v_terminal
 from plant.plant_rig import CATALYST_G, go, plant_with_oil
 
 
@@ -136,8 +135,8 @@ def test_fuel_in_humid_air_ends_where_coolprops_water_pressures_say(
 ) -> None:
     # facts section 5, derived with CoolProp water pressures
     assert equilibrium_mg_per_kg(fuel_c, air_c, humidity) == pytest.approx(mg_per_kg, rel=0.01)
-    over = humidity * (PropsSI("P", "T", air_c + 273.15, "Q", 0, "Water")
-                       / PropsSI("P", "T", fuel_c + 273.15, "Q", 0, "Water"))
+    over = humidity * (props_si("P", "T", air_c + 273.15, "Q", 0, "Water")
+                       / props_si("P", "T", fuel_c + 273.15, "Q", 0, "Water"))
     assert equilibrium_mg_per_kg(fuel_c, air_c, humidity) == pytest.approx(
         over * saturation_mg_per_kg(fuel_c), rel=0.01)
 
@@ -173,8 +172,8 @@ def test_air_leaves_with_the_water_that_ideal_gas_and_saturation_allow() -> None
     plant = wet_fuel(55.0, saturation_mg_per_kg(55.0))
     kg = plant.contents.water_kg
     plant.separation.dry(60.0, plant.contents, 55.0, 60.0, 20.0, 0.6)
-    p_out = PropsSI("P", "T", 328.15, "Q", 0, "Water")
-    p_in = 0.6 * PropsSI("P", "T", 293.15, "Q", 0, "Water")
+    p_out = props_si("P", "T", 328.15, "Q", 0, "Water")
+    p_in = 0.6 * props_si("P", "T", 293.15, "Q", 0, "Water")
     # 60 L leave at 55 degC: n = p V / R T
     expected = (p_out - p_in) * 0.060 / (8.314 * 328.15) * 0.018015
     assert kg - plant.contents.water_kg == pytest.approx(expected, rel=0.01)
@@ -231,8 +230,8 @@ def test_no_step_of_air_however_long_dries_below_what_its_humidity_allows(
     dt_s: float, fuel_c: float, air_c: float, humidity: float
 ) -> None:
     # equilibrium by CoolProp's water pressures, 1 % apart from ours at most
-    over = humidity * (PropsSI("P", "T", air_c + 273.15, "Q", 0, "Water")
-                       / PropsSI("P", "T", fuel_c + 273.15, "Q", 0, "Water"))
+    over = humidity * (props_si("P", "T", air_c + 273.15, "Q", 0, "Water")
+                       / props_si("P", "T", fuel_c + 273.15, "Q", 0, "Water"))
     least = 0.99 * min(1.0, over) * saturation_mg_per_kg(fuel_c)
     separation, c = Separation(0.004), Contents(ester=300.0)
     c.water_kg, c.suspended_water_kg = 0.0012 * c.fuel_kg, 0.0003 * c.fuel_kg

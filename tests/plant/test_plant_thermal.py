@@ -4,12 +4,12 @@ from dataclasses import replace
 from math import exp
 
 import pytest
-from scipy.integrate import solve_ivp
 
 from esterward_sim.plant.faults import Faults
 from esterward_sim.plant.parameters import Parameters
 from esterward_sim.plant.probes import WellProbe
 from esterward_sim.plant.thermal import Thermal
+from libraries import solve_ivp
 from plant.plant_rig import BATCH, REACTOR, go, plant_with_oil
 
 

@@ -1,7 +1,6 @@
 """Vapour against CoolProp and the published flammable range; boil-off and the detector."""
 
 import pytest
-from CoolProp.CoolProp import PropsSI
 
 from esterward_sim.plant import vapour
 from esterward_sim.plant.vapour import (
@@ -13,18 +12,19 @@ from esterward_sim.plant.vapour import (
     water_boils_c,
     water_pressure_kpa,
 )
+from libraries import props_si
 from plant.plant_rig import FULL, go, plant_with_oil
 
 
 @pytest.mark.parametrize("t_c", [0.0, 10.0, 20.0, 40.0, 55.0, 62.8, 64.5, 75.0])
 def test_methanol_vapour_pressure_is_within_one_percent_of_coolprop(t_c: float) -> None:
-    reference = PropsSI("P", "T", t_c + 273.15, "Q", 0, "Methanol") / 1000.0
+    reference = props_si("P", "T", t_c + 273.15, "Q", 0, "Methanol") / 1000.0
     assert methanol_pressure_kpa(t_c) == pytest.approx(reference, rel=0.01)
 
 
 @pytest.mark.parametrize("t_c", [5.0, 20.0, 55.0, 90.0, 100.0])
 def test_water_vapour_pressure_is_within_half_a_percent_of_coolprop(t_c: float) -> None:
-    reference = PropsSI("P", "T", t_c + 273.15, "Q", 0, "Water") / 1000.0
+    reference = props_si("P", "T", t_c + 273.15, "Q", 0, "Water") / 1000.0
     assert water_pressure_kpa(t_c) == pytest.approx(reference, rel=0.005)
     assert water_boils_c(101.325) == pytest.approx(99.97, abs=0.1)
 
@@ -64,7 +64,7 @@ def test_the_headspace_fills_to_vapour_pressure_over_local_pressure() -> None:
     plant = plant_with_oil(30.0, room_c=30.0)  # 1,120 m, 88.6 kPa
     plant.pour_methoxide(24.0, 0.0, 30.0, 1.0)
     go(plant, 900, mixer=True)
-    share = PropsSI("P", "T", plant.oil_c + 273.15, "Q", 0, "Methanol") / 88.57e3
+    share = props_si("P", "T", plant.oil_c + 273.15, "Q", 0, "Methanol") / 88.57e3
     assert plant.vapour.headspace == pytest.approx(share, rel=0.02)
 
 

@@ -9,14 +9,10 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 
-import ambiance
-import fluids
 import pytest
-from chemicals import vapor_pressure
-from CoolProp.CoolProp import PropsSI
-from thermo import VaporPressure
 
 from esterward.chemistry import boiling
+from libraries import props_si
 
 METHANOL_CAS = "67-56-1"
 ALTITUDES_M = [-100.0, *(250.0 * step for step in range(17))]
@@ -24,7 +20,7 @@ ALTITUDES_M = [-100.0, *(250.0 * step for step in range(17))]
 
 def by_coolprop(pascal: float) -> float:
     """Boiling point in degC."""
-    return float(PropsSI("T", "P", pascal, "Q", 0, "Methanol")) - 273.15
+    return props_si("T", "P", pascal, "Q", 0, "Methanol") - 273.15
 
 
 def by_correlation(vapour_pa: Callable[[float], float]) -> Callable[[float], float]:
@@ -42,6 +38,7 @@ def by_correlation(vapour_pa: Callable[[float], float]) -> Callable[[float], flo
 
 def vdi(kelvin: float) -> float:
     """PPDS form of the VDI Heat Atlas, pinned."""
+    from chemicals import vapor_pressure
     row = vapor_pressure.Psat_data_VDI_PPDS_3.loc[METHANOL_CAS]
     return float(vapor_pressure.Wagner(
         kelvin, float(row["Tc"]), float(row["Pc"]), *(float(row[k]) for k in "ABCD")))
@@ -49,6 +46,7 @@ def vdi(kelvin: float) -> float:
 
 def mcgarry(kelvin: float) -> float:
     """Wagner set of McGarry 1983, pinned."""
+    from chemicals import vapor_pressure
     row = vapor_pressure.Psat_data_WagnerMcGarry.loc[METHANOL_CAS]
     return float(vapor_pressure.Wagner_original(
         kelvin, float(row["Tc"]), float(row["Pc"]), *(float(row[k]) for k in "ABCD")))
@@ -79,6 +77,8 @@ def test_every_limit_keeps_its_margin_by_every_library(name: str, altitude_m: fl
 
 @pytest.mark.parametrize("altitude_m", [-400.0, *ALTITUDES_M, 5000.0])
 def test_the_standard_atmosphere_is_that_of_two_libraries(altitude_m: float) -> None:
+    import ambiance
+    import fluids
     ours = boiling.standard_pressure_kpa(altitude_m)
     assert ours == pytest.approx(fluids.ATMOSPHERE_1976(altitude_m).P / 1000.0, abs=0.005)
     assert ours == pytest.approx(
@@ -92,6 +92,7 @@ def test_a_geopotential_table_would_differ_by_more() -> None:
 
 
 def test_one_named_method_of_thermo_is_wrong_on_the_unsafe_side_and_ours_is_not_it() -> None:
+    from thermo import VaporPressure
     # ANTOINE_WEBBOOK carries only the constants for 353 to 512 K and is extrapolated here.
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ResourceWarning)  # thermo leaves its data file open
@@ -109,4 +110,4 @@ def test_one_named_method_of_thermo_is_wrong_on_the_unsafe_side_and_ours_is_not_
 def test_coolprop_agrees_on_the_vapour_pressure_too() -> None:
     for c in range(5, 80, 5):
         assert boiling.vapour_pressure_kpa(c) == pytest.approx(
-            PropsSI("P", "T", c + 273.15, "Q", 0, "Methanol") / 1000.0, rel=0.006)
+            props_si("P", "T", c + 273.15, "Q", 0, "Methanol") / 1000.0, rel=0.006)

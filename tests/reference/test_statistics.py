@@ -5,17 +5,18 @@ from __future__ import annotations
 import statistics
 
 import pytest
-from scipy import stats
 
 from esterward.chemistry import titration
 
 
 @pytest.mark.parametrize("n", range(2, 32))
 def test_student_factors_are_those_of_scipy(n: int) -> None:
+    from scipy import stats
     assert titration.student_t95(n) == pytest.approx(stats.t.ppf(0.975, n - 1), abs=0.001)
 
 
 def test_with_very_many_readings_the_factor_stays_on_the_wide_side() -> None:
+    from scipy import stats
     assert titration.student_t95(500) >= stats.t.ppf(0.975, 499)
 
 
@@ -31,6 +32,7 @@ def test_mean_and_deviation_are_those_of_the_statistics_module(
 
 
 def test_the_half_width_is_scipys_interval() -> None:
+    from scipy import stats
     readings = (2.9, 3.1, 3.0, 3.2)
     low, high = stats.t.interval(0.95, 3, loc=statistics.fmean(readings), scale=stats.sem(readings))
     got = titration.evaluate(readings)
@@ -38,6 +40,7 @@ def test_the_half_width_is_scipys_interval() -> None:
 
 
 def test_the_allowed_spread_is_near_the_critical_range_of_three() -> None:
+    from scipy import stats
     # ISO 5725-6: 95 % critical range of n = 3 is 3.31 standard deviations; with a
     # repeatability of 0.1 mL (two drops, from memory) that is 0.33 mL.
     critical = stats.studentized_range.ppf(0.95, 3, 1e6) * 0.1

@@ -12,7 +12,6 @@ from random import Random
 
 import pytest
 from molmass import Formula
-from scipy import stats
 
 from esterward.chemistry.sheet import batch_sheet
 from esterward.values.batch import Batch
@@ -41,6 +40,7 @@ def made_up(dice: Random) -> Batch:
 
 @pytest.mark.parametrize("seed", range(10))
 def test_grams_litres_acid_soap_and_water_come_out_the_same_by_moles(seed: int) -> None:
+    from scipy import stats  # heavy: see tests/libraries.py
     dice = Random(seed)
     for _ in range(20):
         batch = made_up(dice)
