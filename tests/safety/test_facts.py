@@ -1,80 +1,24 @@
-"""Each fact by itself: what proves it, at which limit it is lost, and what is counted for it.
+"""Each fact by itself: what proves it, and at which limit it is lost.
 
 The numbers are typed here and not read from safety/limits.py; where they come from stands in
-test_limits.py. One look is one call of count() and prove(), from a reactor that heats and is well.
+test_limits.py. What is counted for them is in test_facts_counted.py.
 """
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import fields
 from math import inf, nan
 from typing import Any
 
 import pytest
 
-from esterward.chemistry import boiling
 from esterward.safety import effects
 from esterward.safety import facts as proof
 from esterward.safety.effects import EffectState
-from esterward.safety.facts import SafetyFacts, Seen
+from esterward.safety.facts import SafetyFacts
 from esterward.safety.plausibility import ProbeJudge
-from esterward.safety.state import SafetyState
-from esterward.values.messages import GuardReport
-from esterward.values.outputs import Outputs
-from esterward.values.reactor import Reactor
-from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading
-
-NOW_S = 4096.0
-LIMITS = boiling.limits(1120.0)
-RUNS = Outputs(k1=True, ssr=True, k2_wanted=True, mixer=True, vent=True)
-WELL = Inputs(estop_closed=True, level_wet=True, cutout_closed=True, mixer_proof=True)
-PLACE = {"s": "state", "o": "out", "i": "inputs", "g": "guard", "n": "seen", "r": "reactor",
-         "w": "wish"}
-
-
-class Given:
-    """A reactor that heats and is well, with changes: PLACE_NAME=value; inputs or guard None."""
-
-    def __init__(self, **changes: Any) -> None:
-        parts: dict[str, dict[str, Any]] = {name: {} for name in PLACE.values()}
-        for key, value in changes.items():
-            place, _, name = key.partition("_")
-            parts[PLACE[place]][name] = value
-        seen = parts["seen"]
-        now_s, a_c, b_c, dt_s = (seen.pop(name, usual) for name, usual in (
-            ("now_s", NOW_S), ("a_c", 54.0), ("b_c", 54.0), ("dt_s", 0.0)))
-        a_s, b_s = seen.pop("a_s", now_s), seen.pop("b_s", now_s)
-        self.reactor = replace(Reactor(altitude_m=1120.0, vessel_l=200.0, element_w=3000.0,
-                                       digest="d1"), **parts["reactor"])
-        state: dict[str, Any] = {
-            "heard_s": 900.0, "k1_on_s": 900.0, "enable_on_s": 900.0, "proven_s": 900.0,
-            "wet_s": 900.0, "presence_age_s": 60.0, "melt_s": 0.0, **parts["state"]}
-        self.state = SafetyState(
-            **{"probe_a": ProbeJudge(good_c=a_c, good_at_s=a_s),
-               "probe_b": ProbeJudge(good_c=b_c, good_at_s=b_s), **state})
-        inputs = None if seen.get("inputs", "") is None else replace(WELL, **parts["inputs"])
-        told: dict[str, Any] = {
-            "count": 1, "at_s": now_s, "boot": "b", "inputs": inputs or WELL,
-            "probe_b": ProbeReading(b_c, b_s), "enable": True, "latches": (), "flag": False,
-            "trip_c": None, "pressure_kpa": 85.0, "hash": "d1", **parts["guard"]}
-        seen = {"now_s": now_s, "dt_s": dt_s, "probe_a": ProbeReading(a_c, a_s),
-                "guard": GuardReport(**told), "heard": True, "inputs": inputs,
-                "commanded": replace(RUNS, **parts["out"]), "flag": False, "limits": LIMITS,
-                "pressure_kpa": 85.0, "record_fault": False, "unsaved": False, "volume_l": 120.0,
-                "fat_set": False, "loss_w_per_k": 8.0, "adding": False, **seen}
-        self.seen = Seen(**seen)
-        self.wish = {"hand_pump": False, "pulse": False, **parts["wish"]}
-        self.facts = SafetyFacts()
-
-    def prove(self) -> SafetyFacts:
-        proof.prove(self.facts, self.state, self.seen, self.reactor, **self.wish)
-        return self.facts
-
-    def count(self, times: int = 1) -> SafetyState:
-        for _ in range(times):
-            proof.count(self.state, self.seen, self.reactor)
-        return self.state
-
+from esterward.values.readings import OPTIONAL_INPUTS
+from facts_rig import LIMITS, NO_INPUTS, NOW_S, Given
 
 CONDITIONS = {"wanted", "flowed", "energised", "energised_asked", "heating", "mixing",
               "known_clear", "known_set", "known", "heard", "energised_flag", "never", "always"}
@@ -93,7 +37,6 @@ def test_a_reactor_that_heats_and_is_well_proves_every_fact() -> None:
     assert facts.known and facts.known_clear and not facts.known_set
 
 
-NO = {"n_inputs": None}
 STILL = {"o_mixer": False, "i_mixer_proof": False}
 OFF = {"o_k1": False, "i_k1_open": True}
 PULSE = {"w_pulse": True, "n_fat_set": True, **STILL, "n_a_c": 45.0, "n_b_c": 45.0}
@@ -163,15 +106,15 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL}, True),
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL, "i_k1_open": False}, False),
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL, "w_hand_pump": False}, False),
-    ("mixer_starts", {"s_unproven_s": 5.0, **FILL, **NO}, False),
+    ("mixer_starts", {"s_unproven_s": 5.0, **FILL, **NO_INPUTS}, False),
     ("mixer_rests", STILL, True),
     ("mixer_rests", {**STILL, "o_mixer": True}, False),
     ("mixer_rests", {**STILL, "i_mixer_proof": True}, False),
-    ("mixer_rests", {**STILL, **NO}, False),
+    ("mixer_rests", {**STILL, **NO_INPUTS}, False),
     ("mixer_stops", RUNS_ON, False),
     ("mixer_stops", {**RUNS_ON, "s_mixer_off_s": 4.9375}, True),
     ("mixer_stops", {**RUNS_ON, "i_mixer_proof": False}, True),
-    ("mixer_stops", {**RUNS_ON, **NO}, True),
+    ("mixer_stops", {**RUNS_ON, **NO_INPUTS}, True),
     ("mixer_stops", {**RUNS_ON, "n_guard": None}, True),
     ("mixer_stops", {**RUNS_ON, "s_heard_s": 2.0}, False),
     ("mixer_stops", {**RUNS_ON, "s_heard_s": 1.9375}, True),
@@ -181,25 +124,25 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("element_rests", OFF, True),
     ("element_rests", {**OFF, "o_k1": True}, False),
     ("element_rests", {**OFF, "i_k1_open": False}, False),
-    ("element_rests", {**OFF, **NO}, False),
+    ("element_rests", {**OFF, **NO_INPUTS}, False),
     ("k2_rests", {"i_k2_open": True}, True),
-    ("k2_rests", {"i_k2_open": True, **NO}, False),
+    ("k2_rests", {"i_k2_open": True, **NO_INPUTS}, False),
     ("k1_obeys_off", WELD_1, False),
     ("k1_obeys_off", {**WELD_1, "s_k1_off_s": 0.9375}, True),
     ("k1_obeys_off", {**WELD_1, "i_k1_open": True}, True),
-    ("k1_obeys_off", {**WELD_1, **NO}, True),
+    ("k1_obeys_off", {**WELD_1, **NO_INPUTS}, True),
     ("k1_obeys_on", DEAD_1, False),
     ("k1_obeys_on", {**DEAD_1, "s_k1_on_s": 1.4375}, True),
     ("k1_obeys_on", {**DEAD_1, "i_k1_open": False}, True),
-    ("k1_obeys_on", {**DEAD_1, **NO}, True),
+    ("k1_obeys_on", {**DEAD_1, **NO_INPUTS}, True),
     ("k2_obeys_off", WELD_2, False),
     ("k2_obeys_off", {**WELD_2, "s_enable_off_s": 1.4375}, True),
     ("k2_obeys_off", {**WELD_2, "i_k2_open": True}, True),
-    ("k2_obeys_off", {**WELD_2, **NO}, True),
+    ("k2_obeys_off", {**WELD_2, **NO_INPUTS}, True),
     ("k2_obeys_on", DEAD_2, False),
     ("k2_obeys_on", {**DEAD_2, "s_enable_on_s": 1.4375}, True),
     ("k2_obeys_on", {**DEAD_2, "i_k2_open": False}, True),
-    ("k2_obeys_on", {**DEAD_2, **NO}, True),
+    ("k2_obeys_on", {**DEAD_2, **NO_INPUTS}, True),
     # temperatures: without methanol 112 and 113 degC, with it what hangs on the pressure
     ("below_trip", {"n_a_c": 112.9375}, True),
     ("below_trip", {"n_a_c": 113.0}, False),
@@ -228,6 +171,7 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     # probes: fresh for 4.4 s, together within 2 K up to 85 degC and within 4 K above
     ("probe_a_fresh", {"n_now_s": 4.4, "n_a_s": 0.0}, True),
     ("probe_a_fresh", {"n_now_s": 4.4375, "n_a_s": 0.0}, False),
+    ("probe_a_fresh", {"n_now_s": 0.0, "n_a_s": 0.1}, True),
     ("probe_a_fresh", {"n_a_s": NOW_S + 0.0625}, True),
     ("probe_a_fresh", {"n_a_s": NOW_S + 0.125}, False),
     ("probe_a_fresh", {"n_a_s": nan}, False),
@@ -273,7 +217,7 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("methanol_allows_heat", {**FULL, "i_cutout2_closed": None}, False),
     *(("methanol_allows_heat", {**FULL, "r_fitted": tuple(
         other for other in OPTIONAL_INPUTS if other != name)}, False) for name in OPTIONAL_INPUTS),
-    ("methanol_allows_heat", {**FULL, **NO}, False),
+    ("methanol_allows_heat", {**FULL, **NO_INPUTS}, False),
     ("record_stores", {"s_record_fault_s": 10.0, "s_unsaved_s": 10.0}, True),
     ("record_stores", {"s_record_fault_s": 10.0625}, False),
     ("record_stores", {"s_unsaved_s": 10.0625}, False),
@@ -327,6 +271,16 @@ def test_apart_is_noted_of_two_good_readings_before_the_oil_was_mixed_long_enoug
     assert given.state.apart_noted is noted
 
 
+@pytest.mark.parametrize("stale", ["n_a_s", "n_b_s"])
+def test_apart_is_taken_back_only_by_two_good_readings(stale: str) -> None:
+    given = Given(s_apart_noted=True, **{stale: NOW_S - 5.0})
+    given.prove()
+    assert given.state.apart_noted
+    given = Given(s_apart_noted=True)
+    given.prove()
+    assert not given.state.apart_noted
+
+
 @pytest.mark.parametrize(("proven_s", "stuck"), [(900.0, True), (59.0, False)])
 @pytest.mark.parametrize("which", ["a", "b"])
 def test_a_probe_that_repeats_is_looked_for_only_in_mixed_oil(
@@ -370,7 +324,7 @@ def told(monkeypatch: pytest.MonkeyPatch, *verdicts: str, **changes: Any) -> dic
 
 @pytest.mark.parametrize(("changes", "on"), [
     ({}, True), ({"o_k1": False}, False), ({"i_k1_open": True}, False),
-    ({"i_k2_open": True}, False), (NO, False), ({"o_ssr": False}, True),
+    ({"i_k2_open": True}, False), (NO_INPUTS, False), ({"o_ssr": False}, True),
     ({"o_ssr": False, "r_element_switch": "ssr"}, False), ({"r_element_switch": "ssr"}, True),
     ({"o_k1": False, "r_element_switch": "ssr"}, False)])
 def test_the_element_counts_as_on_only_when_proven_closed_all_the_way(
@@ -409,14 +363,15 @@ def test_each_verdict_takes_one_fact(
     assert told(monkeypatch, verdict)["lost"] == [fact]
 
 
-# 3000 W into 120 L: 3000 / (120 * 0.918 * 2030) = 0.013415 K/s
-PAID_K = 0.0134151
+# a second of 3000 W into 120 L of oil: 0.0134 K
+PAID_K = 3000.0 / (120.0 * 0.918 * 2030.0)
 
 
 @pytest.mark.parametrize(("changes", "swallows", "short_k"), [
     ({}, True, PAID_K), ({"n_fat_set": False}, False, 0.0), ({"n_a_c": 50.0}, True, PAID_K),
     ({"n_a_c": 50.0625}, False, 0.0), ({"n_a_s": NOW_S - 5.0}, False, 0.0),
     ({"n_volume_l": 0.0}, False, 0.0), ({"n_volume_l": nan}, False, 0.0),
+    ({"n_volume_l": 0.5}, True, 240.0 * PAID_K),
     ({"n_a_c": nan}, False, 0.0), ({"n_dt_s": 2.0}, True, 2.0 * PAID_K),
     ({"o_k1": False}, True, 0.0), ({"n_adding": True}, True, 0.0),
     ({"s_melt_short_k": 49.2}, True, 49.2 + PAID_K),
@@ -442,183 +397,6 @@ def test_the_warmest_set_fat_was_seen_at_is_remembered_and_never_falls() -> None
         given.state.probe_a.good_c = a_c
         given.prove()
         assert given.state.melt_seen_c == seen_c
-
-
-# -- counting ----------------------------------------------------------------------------------
-
-VENT = {"r_fitted": ("vent_proof",), "i_vent_proof": False}
-# counter, a reactor of which it counts, one change after another of which it does not
-COUNTERS: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
-    "enable_on_s": ({}, [{"g_enable": False}, {"n_heard": False}, {"n_guard": None}]),
-    "enable_off_s": ({"g_enable": False}, [{"g_enable": True}]),
-    "refused_s": ({"g_enable": False}, [{"g_enable": True}, {"o_k2_wanted": False}]),
-    "unproven_s": ({"i_mixer_proof": False},
-                   [{"i_mixer_proof": True}, {"o_mixer": False}, {"i_k2_open": True}]),
-    "proven_s": ({}, [{"i_mixer_proof": False}, {"o_mixer": False}, NO]),
-    "vent_unproven_s": (VENT, [{"o_vent": False}, {"i_vent_proof": True},
-                               {"r_fitted": (), "i_vent_proof": None}]),
-    "wet_s": ({}, [{"i_level_wet": False}, NO]),
-    "flags_apart_s": ({"g_flag": True}, [{"n_flag": True}, {"n_heard": False}, {"n_guard": None}]),
-    "pressures_apart_s": ({"g_pressure_kpa": 85.5625}, [
-        {"g_pressure_kpa": 85.5}, {"n_heard": False}, {"n_guard": None}]),
-    "record_fault_s": ({"n_record_fault": True}, [{"n_record_fault": False}]),
-    "unsaved_s": ({"n_unsaved": True}, [{"n_unsaved": False}]),
-    "presence_asked_s": ({"s_energised": True, "s_presence_age_s": None}, [{"s_energised": False}]),
-}
-
-
-@pytest.mark.parametrize("counter", COUNTERS)
-def test_what_is_seen_to_last_is_counted_from_at_most_a_tick_before_it_was_first_seen(
-    counter: str,
-) -> None:
-    given = Given(**COUNTERS[counter][0], n_dt_s=2.0)
-    setattr(given.state, counter, 0.0)
-    assert [getattr(given.count(), counter) for _ in range(3)] == [1.0, 3.0, 5.0]
-    given.seen.dt_s = 0.5
-    assert getattr(given.count(), counter) == 5.5
-    given.seen.dt_s = 2.0625
-    assert getattr(given.count(), counter) == 0.0, "nobody saw it last through a gap"
-    given.seen.dt_s = 0.5
-    assert getattr(given.count(), counter) == 0.5
-
-
-@pytest.mark.parametrize(("counter", "less"), [
-    (counter, less) for counter, (_, all_less) in COUNTERS.items() for less in all_less])
-def test_what_is_not_so_is_not_counted(counter: str, less: dict[str, Any]) -> None:
-    given = Given(**{**COUNTERS[counter][0], "n_dt_s": 1.0, **less})
-    setattr(given.state, counter, 7.0)
-    assert getattr(given.count(), counter) == 0.0
-
-
-def test_a_guard_not_heard_does_not_enable_and_proves_no_mixer_nor_vent() -> None:
-    given = Given(n_heard=False, n_inputs=None, n_dt_s=1.0, r_fitted=("vent_proof",))
-    state = given.count(3)
-    assert (state.enable_off_s, state.refused_s) == (3.0, 3.0)
-    assert (state.unproven_s, state.vent_unproven_s) == (3.0, 3.0)
-
-
-@pytest.mark.parametrize(("mine_kpa", "theirs_kpa", "agree"), [
-    (85.0, 85.5, True), (85.5, 85.0, True), (85.0, 85.5625, False), (85.5625, 85.0, False),
-    (None, None, True), (85.0, None, False), (None, 85.0, False), (85.0, nan, False)])
-def test_pressures_agree_within_half_a_kilopascal_or_when_neither_knows_one(
-    mine_kpa: float | None, theirs_kpa: float | None, agree: bool,
-) -> None:
-    given = Given(n_pressure_kpa=mine_kpa, g_pressure_kpa=theirs_kpa, n_dt_s=1.0)
-    assert given.count().pressures_apart_s == (0.0 if agree else 1.0)
-
-
-def test_k1_is_counted_on_or_off_and_only_off_through_a_gap() -> None:
-    given = Given(n_dt_s=1.5, s_k1_on_s=4.0, s_k1_off_s=8.0)
-    assert (given.count().k1_on_s, given.state.k1_off_s) == (5.5, 0.0)
-    given.seen.dt_s = 60.0
-    assert (given.count().k1_on_s, given.state.k1_off_s) == (0.0, 0.0)
-    given.seen.commanded = Outputs()
-    given.state.k1_on_s = 3.0
-    assert (given.count().k1_on_s, given.state.k1_off_s) == (0.0, 60.0)
-    given.seen.dt_s = 1.0
-    assert given.count().k1_off_s == 61.0
-
-
-def test_a_mixer_switched_off_is_counted_through_a_gap_and_one_switched_on_not() -> None:
-    given = Given(n_dt_s=60.0, o_mixer=False, s_unproven_s=3.0)
-    assert (given.count().mixer_off_s, given.state.unproven_s) == (60.0, 0.0)
-    given.seen.dt_s = 1.0
-    assert given.count().mixer_off_s == 61.0
-    given.seen.commanded = RUNS
-    assert given.count().mixer_off_s == 0.0
-
-
-def test_the_guard_is_heard_from_a_tick_before_the_first_word_and_through_a_gap() -> None:
-    given = Given(n_dt_s=60.0, s_heard_s=0.0)
-    assert [given.count().heard_s for _ in range(2)] == [1.0, 61.0]
-    given.seen.dt_s, given.state.heard_s = 0.25, 0.0
-    assert given.count().heard_s == 0.25
-    given.seen.heard = False
-    assert given.count().heard_s == 0.0
-
-
-@pytest.mark.parametrize(("changes", "seconds"), [
-    ({}, 10.875), ({"o_k1": False}, 10.875), ({"i_k1_open": True}, 10.875),
-    ({"o_k1": False, "i_k1_open": True}, 9.875), ({"o_k1": False, **NO}, 10.875),
-    ({"s_melt_s": 0.0625, **OFF}, 0.0), ({"s_melt_s": 59.5}, 60.0)])
-def test_the_elements_time_grows_while_it_may_be_on_and_an_eighth_of_all_time_is_forgotten(
-    changes: dict[str, Any], seconds: float,
-) -> None:
-    assert Given(**{"s_melt_s": 10.0, "n_dt_s": 1.0, **changes}).count().melt_s == seconds
-
-
-def test_the_rest_after_the_alarm_limit_ends_at_nothing_and_a_gap_counts_two_seconds() -> None:
-    given = Given(n_dt_s=60.0, s_alarm_rest_s=3.5)
-    assert [given.count().alarm_rest_s for _ in range(2)] == [1.5, 0.0]
-    given = Given(n_dt_s=0.5, s_alarm_rest_s=3.5)
-    assert given.count().alarm_rest_s == 3.0
-
-
-def test_presence_ages_through_a_gap_and_nobody_stays_nobody() -> None:
-    given = Given(n_dt_s=600.0)
-    assert given.count().presence_age_s == 660.0
-    assert Given(n_dt_s=600.0, s_presence_age_s=None).count().presence_age_s is None
-
-
-@pytest.mark.parametrize(("changes", "asked_s"), [
-    ({"s_presence_age_s": 3299.0}, 1.0), ({"s_presence_age_s": 3298.0}, 0.0),
-    ({"s_presence_age_s": 1499.0, "n_flag": True}, 1.0),
-    ({"s_presence_age_s": 1498.0, "n_flag": True}, 0.0)])
-def test_presence_is_asked_for_from_five_minutes_before_it_is_overdue(
-    changes: dict[str, Any], asked_s: float,
-) -> None:
-    given = Given(**changes, n_dt_s=1.0, s_energised=True)
-    assert given.count().presence_asked_s == asked_s
-
-
-def test_a_typed_reason_counts_for_ten_minutes() -> None:
-    ages_s = {"sump": 596.0, "vent": 598.0, "lid": 598.5, "level": nan}
-    given = Given(n_dt_s=2.0, s_reasons_age_s=ages_s)
-    assert given.count().reasons_age_s == {"sump": 598.0, "vent": 600.0}
-
-
-def test_count_judges_both_probes_and_says_whether_a_is_new() -> None:
-    given = Given(n_dt_s=1.0)
-    given.state.probe_a, given.state.probe_b = ProbeJudge(), ProbeJudge()
-    assert proof.count(given.state, given.seen, given.reactor)
-    assert (given.state.probe_a.good_c, given.state.probe_b.good_c) == (54.0, 54.0)
-    assert not proof.count(given.state, given.seen, given.reactor)
-
-
-@pytest.mark.parametrize("changes", [{"n_heard": False}, {"n_guard": None}])
-def test_probe_b_of_a_guard_that_is_not_heard_is_not_judged(changes: dict[str, Any]) -> None:
-    given = Given(n_dt_s=1.0, **changes)
-    given.state.probe_b = ProbeJudge()
-    assert given.count().probe_b.good_c is None
-
-
-# -- the conditions ----------------------------------------------------------------------------
-
-WISH = {"wanted": True, "heating": True, "mixing": True, "flag": True, "flowed": True}
-ASKED = {"wanted", "flowed", "energised", "energised_asked", "heating", "mixing", "heard",
-         "energised_flag"}
-
-
-@pytest.mark.parametrize(("fact", "wish", "lost"), [
-    ("", {}, set()),
-    ("guard_heard", {}, {"energised", "energised_asked", "heating", "mixing", "heard",
-                         "energised_flag"}),
-    ("tick_on_time", {}, {"wanted", "energised", "energised_asked", "heating", "mixing",
-                          "energised_flag"}),
-    ("presence_asked", {}, {"energised_asked"}),
-    ("", {"wanted": False}, {"wanted", "energised", "energised_asked", "energised_flag"}),
-    ("", {"heating": False}, {"heating"}), ("", {"mixing": False}, {"mixing"}),
-    ("", {"flag": False}, {"energised_flag"}), ("", {"flowed": False}, {"flowed"})],
-    ids=lambda given: str(given))
-def test_a_condition_holds_when_it_is_wished_and_known(
-    fact: str, wish: dict[str, bool], lost: set[str],
-) -> None:
-    facts = SafetyFacts(guard_heard=True, tick_on_time=True, presence_asked=True)
-    if fact:
-        setattr(facts, fact, False)
-    proof.condition(facts, **{**WISH, **wish})
-    assert {name for name in ASKED if getattr(facts, name) is not True} == lost
-    assert facts.never is False and facts.always is True
 
 
 @pytest.mark.parametrize("value", [inf, -inf, nan])

@@ -48,7 +48,7 @@ FLAG = {"CLEAR_S": 10.0, "FOLLOW_S": 4.0}
 PRESSURE = {"STEP_KPA": 0.05}
 # [design] argued in docs/explanation/heater-law.md; litre and joule from Esteban 2012 and triolein.
 EFFECTS = {
-    "OIL_J_PER_L_K": 1863.54, "JUDGED_K": 2.0, "MARK_K": 0.4, "MARKS": 6, "ARRIVED_K": 0.65,
+    "OIL_J_PER_L_K": 1863.54, "MARK_K": 0.4, "MARKS": 6, "ARRIVED_K": 0.65,
     "ON_SHARE": 0.5, "NONE_SHARE": 0.30, "HALF_SHARE": 0.60, "HALF_MARKS": 3, "OVER_SHARE": 1.60,
     "GRAIN_K": 0.25, "SLOW_MARK_K": 1.0, "SLOW_MARKS": 4, "SLOW_HALF_SHARE": 0.65,
     "SLOW_OVER_SHARE": 1.31, "SETTLED_SHARE": 0.85, "CHANGED_HALF": 0.68, "CHANGED_OVER": 1.5,

@@ -6,7 +6,8 @@
 
 Comparisons are turned or shifted, "and" and "or" exchanged, "not" dropped, True and False
 exchanged, numbers changed, statements and rows of tables left out. Each mutant runs the named
-tests in a forked child, into whose module the changed code is put, so that it costs no new start.
+tests in a forked child, into whose module the changed code is put, so that it costs no new start;
+a test that needs no fixture is called as it is, and pytest runs the files that have others.
 The file on disk is not touched. A survivor is either a missing test or a change that changes
 nothing: write the test, or the reason into docs/explanation/safety-case.md. Exit code 1 with
 survivors.
@@ -17,12 +18,15 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import functools
 import importlib
+import importlib.util
+import inspect
 import io
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
@@ -86,10 +90,54 @@ class Spoiler(ast.NodeTransformer):
         return self.generic_visit(node)
 
 
+def plain_calls(path: str) -> Iterator[Callable[[], object] | None]:
+    """The tests of a file, one call for each row; None for one that needs pytest's fixtures."""
+    spec = importlib.util.spec_from_file_location("called_" + Path(path).stem, path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    for name, test in vars(module).items():
+        if not name.startswith("test_"):
+            continue
+        rows: list[dict[str, object]] = [{}]
+        for mark in getattr(test, "pytestmark", ()):
+            if mark.name == "parametrize":
+                names = mark.args[0]
+                names = names.replace(" ", "").split(",") if isinstance(names, str) else names
+                found = [value if len(names) > 1 else (value,) for value in mark.args[1]]
+                rows = [row | dict(zip(names, values, strict=True))
+                        for row in rows for values in found]
+        needs = set(inspect.signature(test).parameters) - set(rows[0])
+        if needs - {"monkeypatch"}:
+            yield None
+            continue
+        yield from (functools.partial(_called, test, row, bool(needs)) for row in rows)
+
+
+def _called(test: Callable[..., object], row: dict[str, object], patches: bool) -> None:
+    if not patches:
+        test(**row)
+        return
+    with pytest.MonkeyPatch.context() as patch:
+        test(**row, monkeypatch=patch)
+
+
+def pass_all(tests: list[str]) -> bool:
+    """Whether these files pass; pytest runs only what cannot simply be called."""
+    by_pytest = []
+    for path in tests:
+        calls = list(plain_calls(path))
+        by_pytest += [path] if None in calls else []
+        for call in calls:
+            if call is not None:
+                call()
+    return not by_pytest or pytest.main(["-q", "-x", "-p", "no:cacheprovider", *by_pytest]) == 0
+
+
 def warm_up(tests: list[str]) -> None:
-    """Load pytest, its plugins and the libraries once, for every child; of the project nothing."""
+    """Load the libraries of the tests once, for every child; of the project nothing."""
     before = set(sys.modules)
-    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+    if any(None in list(plain_calls(path)) for path in tests):
         pytest.main(["-q", "--collect-only", "-p", "no:cacheprovider", *tests])
     for name in set(sys.modules) - before:
         place = getattr(sys.modules[name], "__file__", None) or ""
@@ -114,7 +162,7 @@ def survives(source: str, wanted: int, module: str, tests: list[str]) -> tuple[b
                 del target.__dict__[name]  # what a mutant leaves out is not there
             with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
                 exec(compile(tree, target.__file__ or module, "exec"), target.__dict__)
-                code = int(pytest.main(["-q", "-x", "-p", "no:cacheprovider", *tests]))
+                code = 0 if pass_all(tests) else 1
         except BaseException:  # a mutant that cannot even be loaded is caught
             code = 1
         os._exit(code)
@@ -134,18 +182,22 @@ def main() -> int:
     parser.add_argument("file", help="below firmware/esterward, for example guard/rule.py")
     parser.add_argument("tests", nargs="+")
     parser.add_argument("--every", type=int, default=1, help="only each n-th mutant")
+    parser.add_argument("--only", help="only the mutants of these numbers: 57,62")
     options = parser.parse_args()
     path = SOURCE / options.file
     source = path.read_text(encoding="utf-8")
     module = "esterward." + options.file.removesuffix(".py").replace("/", ".")
     sys.path.insert(0, str(TOP / "tests"))
-    warm_up(options.tests)
+    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+        warm_up(options.tests)
     importlib.import_module(module)
     if not survives(source, -1, module, options.tests)[0]:
         print("The tests fail without any mutant: mend that first.", file=sys.stderr)
         return 2
     tried, alive = 0, []
-    for number in range(0, 100_000, options.every):
+    numbers = [int(number) for number in options.only.split(",")] if options.only else range(
+        0, 100_000, options.every)
+    for number in numbers:
         passed, what = survives(source, number, module, options.tests)
         if passed is None:
             break

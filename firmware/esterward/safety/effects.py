@@ -29,9 +29,8 @@ VERDICTS: Final = (NO_RESPONSE, OVER_RESPONSE, HALF_POWER, WARMING_OFF)
 
 # 918 kg/m3 (Esteban 2012, sunflower at 20 degC) x 2.03 kJ/kg/K (triolein, 20-55 degC).
 OIL_J_PER_L_K: Final = 0.918 * 2030.0
-JUDGED_K: Final = 2.0  # over this expected rise
-MARK_K: Final = 0.4  # a mark is set every so often, so that five of them make a window
-MARKS: Final = 6
+MARK_K: Final = 0.4  # a mark is set every so often
+MARKS: Final = 6  # first to last is the window: 2 K paid in
 # 30 % of this is 0.2 K, three steps of the probe: less is not yet a judgement.
 ARRIVED_K: Final = 0.65
 ON_SHARE: Final = 0.5  # of the window; below, losses and not the element decide the rise
@@ -228,7 +227,7 @@ def _judge_slow(state: EffectState, loss_doubt: float) -> None:
 
 
 def _judge(state: EffectState, oil_c: float, loss_doubt: float) -> None:
-    """Compare the rise over the last JUDGED_K paid in with what should have arrived."""
+    """Compare the rise over the last 2 K paid in with what should have arrived."""
     _mark(state, oil_c, loss_doubt)
     paid_0, arrived_0, oil_0, on_0, age_0, loss_0 = state.marks[0]
     paid_k, arrived_k = state.paid_k - paid_0, state.arrived_k - arrived_0

@@ -1,0 +1,189 @@
+"""What is counted for the facts, tick by tick, and the conditions under which a fault is told."""
+
+from __future__ import annotations
+
+from math import nan
+from typing import Any
+
+import pytest
+
+from esterward.safety import facts as proof
+from esterward.safety.facts import SafetyFacts
+from esterward.safety.plausibility import ProbeJudge
+from esterward.values.outputs import Outputs
+from facts_rig import NO_INPUTS, RUNS, Given
+
+OFF = {"o_k1": False, "i_k1_open": True}
+VENT = {"r_fitted": ("vent_proof",), "i_vent_proof": False}
+# counter, a reactor of which it counts, one change after another of which it does not
+COUNTERS: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
+    "enable_on_s": ({}, [{"g_enable": False}, {"n_heard": False}, {"n_guard": None}]),
+    "enable_off_s": ({"g_enable": False}, [{"g_enable": True}]),
+    "refused_s": ({"g_enable": False}, [{"g_enable": True}, {"o_k2_wanted": False}]),
+    "unproven_s": ({"i_mixer_proof": False},
+                   [{"i_mixer_proof": True}, {"o_mixer": False}, {"i_k2_open": True}]),
+    "proven_s": ({}, [{"i_mixer_proof": False}, {"o_mixer": False}, NO_INPUTS]),
+    "vent_unproven_s": (VENT, [{"o_vent": False}, {"i_vent_proof": True},
+                               {"r_fitted": (), "i_vent_proof": None}]),
+    "wet_s": ({}, [{"i_level_wet": False}, NO_INPUTS]),
+    "flags_apart_s": ({"g_flag": True}, [{"n_flag": True}, {"n_heard": False}, {"n_guard": None}]),
+    "pressures_apart_s": ({"g_pressure_kpa": 85.5625}, [
+        {"g_pressure_kpa": 85.5}, {"n_heard": False}, {"n_guard": None}]),
+    "record_fault_s": ({"n_record_fault": True}, [{"n_record_fault": False}]),
+    "unsaved_s": ({"n_unsaved": True}, [{"n_unsaved": False}]),
+    "presence_asked_s": ({"s_energised": True, "s_presence_age_s": None}, [{"s_energised": False}]),
+}
+
+
+@pytest.mark.parametrize("counter", COUNTERS)
+def test_what_is_seen_to_last_is_counted_from_at_most_a_tick_before_it_was_first_seen(
+    counter: str,
+) -> None:
+    given = Given(**COUNTERS[counter][0], n_dt_s=2.0)
+    setattr(given.state, counter, 0.0)
+    assert [getattr(given.count(), counter) for _ in range(3)] == [1.0, 3.0, 5.0]
+    given.seen.dt_s = 0.5
+    assert getattr(given.count(), counter) == 5.5
+    given.seen.dt_s = 2.0625
+    assert getattr(given.count(), counter) == 0.0, "nobody saw it last through a gap"
+    given.seen.dt_s = 0.5
+    assert getattr(given.count(), counter) == 0.5
+
+
+@pytest.mark.parametrize(("counter", "less"), [
+    (counter, less) for counter, (_, all_less) in COUNTERS.items() for less in all_less])
+def test_what_is_not_so_is_not_counted(counter: str, less: dict[str, Any]) -> None:
+    given = Given(**{**COUNTERS[counter][0], "n_dt_s": 1.0, **less})
+    setattr(given.state, counter, 7.0)
+    assert getattr(given.count(), counter) == 0.0
+
+
+def test_a_guard_not_heard_does_not_enable_and_proves_no_mixer_nor_vent() -> None:
+    given = Given(n_heard=False, n_inputs=None, n_dt_s=1.0, r_fitted=("vent_proof",))
+    state = given.count(3)
+    assert (state.enable_off_s, state.refused_s) == (3.0, 3.0)
+    assert (state.unproven_s, state.vent_unproven_s) == (3.0, 3.0)
+
+
+@pytest.mark.parametrize(("mine_kpa", "theirs_kpa", "agree"), [
+    (85.0, 85.5, True), (85.5, 85.0, True), (85.0, 85.5625, False), (85.5625, 85.0, False),
+    (None, None, True), (85.0, None, False), (None, 85.0, False), (85.0, nan, False)])
+def test_pressures_agree_within_half_a_kilopascal_or_when_neither_knows_one(
+    mine_kpa: float | None, theirs_kpa: float | None, agree: bool,
+) -> None:
+    given = Given(n_pressure_kpa=mine_kpa, g_pressure_kpa=theirs_kpa, n_dt_s=1.0)
+    assert given.count().pressures_apart_s == (0.0 if agree else 1.0)
+
+
+def test_k1_is_counted_on_or_off_and_only_off_through_a_gap() -> None:
+    given = Given(n_dt_s=1.5, s_k1_on_s=4.0, s_k1_off_s=8.0)
+    assert (given.count().k1_on_s, given.state.k1_off_s) == (5.5, 0.0)
+    given.seen.dt_s = 60.0
+    assert (given.count().k1_on_s, given.state.k1_off_s) == (0.0, 0.0)
+    given.seen.commanded = Outputs()
+    given.state.k1_on_s = 3.0
+    assert (given.count().k1_on_s, given.state.k1_off_s) == (0.0, 60.0)
+    given.seen.dt_s = 1.0
+    assert given.count().k1_off_s == 61.0
+
+
+def test_a_mixer_switched_off_is_counted_through_a_gap_and_one_switched_on_not() -> None:
+    given = Given(n_dt_s=60.0, o_mixer=False, s_unproven_s=3.0)
+    assert (given.count().mixer_off_s, given.state.unproven_s) == (60.0, 0.0)
+    given.seen.dt_s = 1.0
+    assert given.count().mixer_off_s == 61.0
+    given.seen.commanded = RUNS
+    assert given.count().mixer_off_s == 0.0
+
+
+def test_the_guard_is_heard_from_a_tick_before_the_first_word_and_through_a_gap() -> None:
+    given = Given(n_dt_s=60.0, s_heard_s=0.0)
+    assert [given.count().heard_s for _ in range(2)] == [1.0, 61.0]
+    given.seen.dt_s, given.state.heard_s = 0.25, 0.0
+    assert given.count().heard_s == 0.25
+    given.seen.heard = False
+    assert given.count().heard_s == 0.0
+
+
+@pytest.mark.parametrize(("changes", "seconds"), [
+    ({}, 10.875), ({"o_k1": False}, 10.875), ({"i_k1_open": True}, 10.875),
+    ({"o_k1": False, "i_k1_open": True}, 9.875), ({"o_k1": False, **NO_INPUTS}, 10.875),
+    ({"s_melt_s": 0.0625, **OFF}, 0.0), ({"s_melt_s": 59.5}, 60.0)])
+def test_the_elements_time_grows_while_it_may_be_on_and_an_eighth_of_all_time_is_forgotten(
+    changes: dict[str, Any], seconds: float,
+) -> None:
+    assert Given(**{"s_melt_s": 10.0, "n_dt_s": 1.0, **changes}).count().melt_s == seconds
+
+
+def test_the_rest_after_the_alarm_limit_ends_at_nothing_and_a_gap_counts_two_seconds() -> None:
+    given = Given(n_dt_s=60.0, s_alarm_rest_s=3.5)
+    assert [given.count().alarm_rest_s for _ in range(2)] == [1.5, 0.0]
+    given = Given(n_dt_s=0.5, s_alarm_rest_s=3.5)
+    assert given.count().alarm_rest_s == 3.0
+
+
+def test_presence_ages_through_a_gap_and_nobody_stays_nobody() -> None:
+    given = Given(n_dt_s=600.0)
+    assert given.count().presence_age_s == 660.0
+    assert Given(n_dt_s=600.0, s_presence_age_s=None).count().presence_age_s is None
+
+
+@pytest.mark.parametrize(("changes", "asked_s"), [
+    ({"s_presence_age_s": 3299.0}, 1.0), ({"s_presence_age_s": 3298.0}, 0.0),
+    ({"s_presence_age_s": 1499.0, "n_flag": True}, 1.0),
+    ({"s_presence_age_s": 1498.0, "n_flag": True}, 0.0)])
+def test_presence_is_asked_for_from_five_minutes_before_it_is_overdue(
+    changes: dict[str, Any], asked_s: float,
+) -> None:
+    given = Given(**changes, n_dt_s=1.0, s_energised=True)
+    assert given.count().presence_asked_s == asked_s
+
+
+def test_a_typed_reason_counts_for_ten_minutes() -> None:
+    ages_s = {"sump": 596.0, "vent": 598.0, "lid": 598.5, "level": nan}
+    given = Given(n_dt_s=2.0, s_reasons_age_s=ages_s)
+    assert given.count().reasons_age_s == {"sump": 598.0, "vent": 600.0}
+
+
+def test_count_judges_both_probes_and_says_whether_a_is_new() -> None:
+    given = Given(n_dt_s=1.0)
+    given.state.probe_a, given.state.probe_b = ProbeJudge(), ProbeJudge()
+    assert proof.count(given.state, given.seen, given.reactor)
+    assert (given.state.probe_a.good_c, given.state.probe_b.good_c) == (54.0, 54.0)
+    assert not proof.count(given.state, given.seen, given.reactor)
+
+
+@pytest.mark.parametrize("changes", [{"n_heard": False}, {"n_guard": None}])
+def test_probe_b_of_a_guard_that_is_not_heard_is_not_judged(changes: dict[str, Any]) -> None:
+    given = Given(n_dt_s=1.0, **changes)
+    given.state.probe_b = ProbeJudge()
+    assert given.count().probe_b.good_c is None
+
+
+# -- the conditions ----------------------------------------------------------------------------
+
+WISH = {"wanted": True, "heating": True, "mixing": True, "flag": True, "flowed": True}
+ASKED = {"wanted", "flowed", "energised", "energised_asked", "heating", "mixing", "heard",
+         "energised_flag"}
+
+
+@pytest.mark.parametrize(("fact", "wish", "lost"), [
+    ("", {}, set()),
+    ("guard_heard", {}, {"energised", "energised_asked", "heating", "mixing", "heard",
+                         "energised_flag"}),
+    ("tick_on_time", {}, {"wanted", "energised", "energised_asked", "heating", "mixing",
+                          "energised_flag"}),
+    ("presence_asked", {}, {"energised_asked"}),
+    ("", {"wanted": False}, {"wanted", "energised", "energised_asked", "energised_flag"}),
+    ("", {"heating": False}, {"heating"}), ("", {"mixing": False}, {"mixing"}),
+    ("", {"flag": False}, {"energised_flag"}), ("", {"flowed": False}, {"flowed"})],
+    ids=lambda given: str(given))
+def test_a_condition_holds_when_it_is_wished_and_known(
+    fact: str, wish: dict[str, bool], lost: set[str],
+) -> None:
+    facts = SafetyFacts(guard_heard=True, tick_on_time=True, presence_asked=True)
+    if fact:
+        setattr(facts, fact, False)
+    proof.condition(facts, **{**WISH, **wish})
+    assert {name for name in ASKED if getattr(facts, name) is not True} == lost
+    assert facts.never is False and facts.always is True
