@@ -95,6 +95,7 @@ CASES: list[tuple[dict[str, Any], list[str]]] = [
     ({"s_good_at_s": None, "n_c": None}, ["probe"]), ({"s_good_c": None, "n_c": None}, ["probe"]),
     ({"s_good_at_s": nan, "n_c": None}, ["probe"]),
     ({"s_good_at_s": NOW_S + 0.0625, "n_c": None}, []),
+    ({"n_now_s": 0.0, "s_good_at_s": 0.1, "n_c": None}, []),
     ({"s_good_at_s": NOW_S + 0.125, "n_c": None}, ["probe"]),
     ({"s_good_at_s": 4091.0, "s_good_c": 120.0, "n_c": None}, ["probe"]),
     # K1 closed against command for more than 0.6 s
@@ -105,6 +106,7 @@ CASES: list[tuple[dict[str, Any], list[str]]] = [
     ({"n_silent": True}, ["silent"]), ({"m_boot": "other"}, ["silent"]),
     ({"m_at_s": NOW_S - 2.0}, []), ({"m_at_s": NOW_S - 2.0625}, ["silent"]),
     ({"m_at_s": NOW_S + 0.0625}, []), ({"m_at_s": NOW_S + 0.125}, ["silent"]),
+    ({"n_now_s": 0.0, "m_at_s": 0.1}, []),
     ({"m_at_s": nan}, ["silent"]), ({"m_at_s": -inf}, ["silent"]),
     ({"n_silent": True, "s_k1_against_s": 9.0}, ["silent"]),
     # heat with methanol
@@ -297,8 +299,8 @@ def test_one_gesture_clears_once() -> None:
 def test_whatever_is_not_a_clear_word_sets_the_flag_and_it_is_to_be_written(
     changes: dict[str, Any],
 ) -> None:
-    cycle = Cycle(**changes)
-    assert cycle.state.flag and cycle.state.unwritten
+    cycle = Cycle(**{**COLD, "s_enabled": False, **changes})
+    assert cycle.state.flag and cycle.state.unwritten and cycle.state.latches == []
     already = Cycle(**{**SET, "s_enabled": False, **changes})
     assert already.state.flag and not already.state.unwritten
 
@@ -309,6 +311,7 @@ def test_whatever_is_not_a_clear_word_sets_the_flag_and_it_is_to_be_written(
 @pytest.mark.parametrize(("changes", "taken"), [
     ({}, True), ({"s_newest_at_s": NOW_S}, False), ({"s_newest_at_s": NOW_S + 1.0}, False),
     ({"s_newest_at_s": NOW_S - 1.0}, True), ({"n_at_s": NOW_S + 0.0625}, True),
+    ({"n_now_s": 0.0, "n_at_s": 0.1}, True),
     ({"n_at_s": NOW_S + 0.125}, False), ({"n_at_s": nan}, False), ({"n_c": None}, False),
     ({"n_c": nan}, False), ({"n_c": inf}, False), ({"s_good_c": -19.0, "n_c": -20.0}, True),
     ({"s_good_c": -19.0, "n_c": -20.0625}, False), ({"s_good_c": 124.0, "n_c": 125.0}, True),
@@ -350,18 +353,18 @@ def test_a_leap_is_believed_when_three_in_a_row_are_each_near_the_one_before(
 
 # -- pressure ----------------------------------------------------------------------------------
 
-BAROMETER = {"c_barometer": True, "s_kpa": 86.0, "s_limits": boiling.limits(1120.0, 86.0),
-             "m_pressure_kpa": 85.0}
+BAROMETER = {"c_barometer": True, "s_kpa": 87.0, "s_limits": boiling.limits(1120.0, 87.0),
+             "m_pressure_kpa": 86.0}
 
 
 @pytest.mark.parametrize(("changes", "kpa", "age_s"), [
-    ({"n_kpa": 86.04}, 86.0, 0.0), ({"n_kpa": 86.0625}, 86.0625, 0.0),
-    ({"n_kpa": 85.9375}, 85.9375, 0.0), ({"s_kpa": 50.2, "n_kpa": 50.0}, 50.0, 0.0),
-    ({"n_kpa": 49.9375}, 86.0, 3.25), ({"s_kpa": 109.8, "n_kpa": 110.0}, 110.0, 0.0),
-    ({"n_kpa": 110.0625}, 86.0, 3.25), ({"n_kpa": nan}, 86.0, 3.25), ({"n_kpa": None}, 86.0, 3.25),
-    ({"n_kpa": 85.0, "c_barometer": False}, 86.0, 3.25),
+    ({"n_kpa": 87.04}, 87.0, 0.0), ({"n_kpa": 87.0625}, 87.0625, 0.0),
+    ({"n_kpa": 86.9375}, 86.9375, 0.0), ({"s_kpa": 50.2, "n_kpa": 50.0}, 50.0, 0.0),
+    ({"n_kpa": 49.9375}, 87.0, 3.25), ({"s_kpa": 109.8, "n_kpa": 110.0}, 110.0, 0.0),
+    ({"n_kpa": 110.0625}, 87.0, 3.25), ({"n_kpa": nan}, 87.0, 3.25), ({"n_kpa": None}, 87.0, 3.25),
+    ({"n_kpa": 85.0, "c_barometer": False}, 87.0, 3.25),
     ({"s_kpa": None, "n_kpa": 85.0}, 85.0, 0.0),
-    ({"n_kpa": 85.0, "c_altitude_m": None}, 86.0, 3.0)])
+    ({"n_kpa": 85.0, "c_altitude_m": None}, 87.0, 3.0)])
 def test_a_pressure_is_taken_when_it_can_be_one_and_is_no_noise_and_else_the_last_ages(
     changes: dict[str, Any], kpa: float, age_s: float,
 ) -> None:
@@ -374,8 +377,8 @@ def test_a_pressure_is_taken_when_it_can_be_one_and_is_no_noise_and_else_the_las
 
 
 @pytest.mark.parametrize(("changes", "limits"), [
-    ({"s_kpa_age_s": 599.75}, boiling.limits(1120.0, 86.0)),
-    ({"s_kpa_age_s": 600.0, "s_kpa": 87.0}, boiling.limits(1120.0)),
+    ({"s_kpa_age_s": 599.75}, boiling.limits(1120.0, 87.0)),
+    ({"s_kpa_age_s": 600.0}, boiling.limits(1120.0)),
     ({"s_kpa_age_s": 600.0, "s_kpa": 83.0}, boiling.limits(1120.0, 83.0)),
     ({"s_kpa_age_s": 0.0, "s_kpa": None, "s_limits": None}, boiling.limits(1120.0)),
     ({"s_kpa_age_s": 601.0, "n_kpa": 86.0, "s_limits": HERE}, boiling.limits(1120.0, 86.0))])
@@ -395,6 +398,15 @@ def test_the_guards_part_of_the_reactor_file() -> None:
     assert rule.config_of(RIG) == GuardConfig(
         altitude_m=300.0, barometer=True, probe_correction_k=0.5,
         fitted=tuple(sorted(OPTIONAL_INPUTS)), warm_hold=True, hash="x")
+
+
+@pytest.mark.parametrize("changes", [
+    {"rig_level": "small"}, {"warm_hold": False}, {"fitted": OPTIONAL_INPUTS[:-1]},
+    {"fitted": OPTIONAL_INPUTS[1:]}, {"warm_hold": False, "fitted": ()}])
+def test_warm_hold_is_for_a_full_rig_with_all_of_it_fitted_and_asked_for(
+    changes: dict[str, Any],
+) -> None:
+    assert not rule.config_of(replace(RIG, **changes)).warm_hold
 
 
 @pytest.mark.parametrize(("correction_k", "counts_k"), [(0.5, 0.5), (0.0, 0.0), (-0.5, 0.0)])
