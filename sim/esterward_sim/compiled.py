@@ -19,11 +19,13 @@ import importlib.util
 import json
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 import sysconfig
 import tempfile
 from collections.abc import Iterable
+from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
 from typing import Final, NoReturn
@@ -34,10 +36,12 @@ BUILT: Final = ROOT / ".compiled"
 SOURCES: Final = ("firmware/esterward", "sim/esterward_sim", "firmware/config")
 MADE_C: Final = (
     "esterward/values", "esterward/chemistry/boiling.py", "esterward/chemistry/kinetics.py",
+    "esterward/chemistry/ranges.py", "esterward/record/journal.py", "esterward/record/rows.py",
+    "esterward/record/trace.py",
     "esterward/process", "esterward/safety", "esterward/guard/rule.py",
     "esterward/state.py", "esterward/tick.py", "esterward/status.py", "esterward/loop.py",
     "esterward_sim/plant", "esterward_sim/virtual.py", "esterward_sim/person.py",
-    "esterward_sim/rehearsal.py", "esterward_sim/rig_faults.py",
+    "esterward_sim/rehearsal.py", "esterward_sim/rig_faults.py", "esterward_sim/pace.py",
     "esterward_sim/trials_oracles.py", "esterward_sim/trials_truth.py",
 )
 # Left as they are.
@@ -165,12 +169,14 @@ def compile_c(folder: str, names: list[str]) -> None:
 
 def rehearsed(texts: Iterable[str], hours: float) -> str:
     """A checksum of one rehearsal with these fault orders, to its end or so many hours: every
-    event, and once a minute the controller's whole state, its outputs and the true oil."""
+    event, once a minute the controller's whole state, its outputs and the true oil, and every
+    row of the record."""
+    from esterward.record.journal import Journal
+    from esterward.record.rows import HASHED, head
     from esterward.settings.files import load_pair
     from esterward_sim.orders import Moment, parse_orders
     from esterward_sim.rehearsal import Rehearsal
     from esterward_sim.rehearse import example_reactor
-    from esterward_sim.virtual import NoRecord
 
     example = example_reactor()
     batch, reactor = load_pair(example.with_name("batch.toml"), example)
@@ -184,9 +190,15 @@ def rehearsed(texts: Iterable[str], hours: float) -> str:
 
     orders, wrong = parse_orders(texts)
     assert not wrong, wrong
-    run = Rehearsal(reactor, batch, NoRecord(), faults=orders, until=Moment(hours * 3600.0))
-    result = run.run(take)
-    found.update(json.dumps([asdict(event) for event in result.events]).encode())
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "record.sqlite")
+        journal = Journal(path, boot="b", now_s=0.0, wall_s=0.0, durable=False)
+        run = Rehearsal(reactor, batch, journal, faults=orders, until=Moment(hours * 3600.0))
+        result = run.run(take)
+        found.update(json.dumps([asdict(event) for event in result.events]).encode())
+        journal.close(run.rig.clock.time_s)
+        with closing(sqlite3.connect(path)) as rows:  # the last hash is one of all rows before
+            found.update(repr([head(rows, table) for table in HASHED]).encode())
     return found.hexdigest()
 
 

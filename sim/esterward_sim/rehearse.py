@@ -7,7 +7,6 @@ import os
 import re
 import shutil
 import sys
-import time
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from importlib import resources
@@ -285,12 +284,13 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
          warnings: tuple[str, ...], plot: Path | None, as_json: bool) -> int:
     from esterward_sim.batch_picture import draw
     from esterward_sim.batch_series import Sampler
+    from esterward_sim.pace import Pace
     from esterward_sim.view import PlainView, make_view
 
     sampler = Sampler() if plot is not None else None
 
     view: PlainView | None = None if as_json else make_view()
-    pace = _Pace(rehearsal, view, factor, heard, sampler)
+    pace = Pace(rehearsal, view, factor, heard, sampler)
     try:
         result = rehearsal.run(pace)
         pace.last()
@@ -317,48 +317,6 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
         assert view is not None
         view.below(_end(result, path, rehearsal.rig))
     return 0 if result.complete else 1
-
-
-class _Pace:
-    """Called once a simulated second: shows, and waits so that the pace is as asked."""
-
-    def __init__(self, rehearsal: Any, view: Any, factor: float | None, heard: Any,
-                 sampler: Any = None) -> None:
-        self.sampler = sampler
-        self.rehearsal, self.view, self.factor, self.heard = rehearsal, view, factor, heard
-        self.began_s = time.monotonic()
-        self.drawn_s = 0.0
-        self.seen = 0
-        self.asked = ""
-
-    def __call__(self, rehearsal: Any) -> None:
-        if self.sampler is not None:
-            self.sampler(rehearsal)
-        simulated_s = rehearsal.rig.clock.time_s
-        if self.factor is not None:
-            ahead_s = simulated_s / self.factor - (time.monotonic() - self.began_s)
-            if ahead_s > 0.02:
-                time.sleep(ahead_s)
-        if self.view is None:
-            return
-        events = rehearsal.result.events
-        status = rehearsal.rig.loop.status
-        asked = status.prompt_text if status is not None else ""
-        news = len(events) > self.seen or asked != self.asked
-        self.asked = asked
-        now_s = time.monotonic()
-        if news or now_s - self.drawn_s >= 0.1:
-            if self.heard is None:  # else what the subscriber heard tells it
-                self.view.events(events[self.seen:])
-            self.seen, self.drawn_s = len(events), now_s
-            if status is not None:
-                if self.heard is None:
-                    self.view.question(status)
-                self.view.show(status, self.heard.lines() if self.heard else [])
-
-    def last(self) -> None:
-        self.drawn_s = 0.0
-        self(self.rehearsal)
 
 
 def _end(result: Any, path: Path, rig: Any) -> list[str]:

@@ -50,11 +50,13 @@ def test_an_event_is_stored_by_the_next_step_and_not_before(begin: Begin, path: 
 
 def test_ticks_without_events_are_written_once_a_minute(begin: Begin, path: Path) -> None:
     feeder = begin()
-    for _ in range(60):
+    for _ in range(59):
         feeder.tick()
     assert list(read_trace(path)) == []
     feeder.tick()
     assert list(read_trace(path)) == feeder.ticks
+    with sqlite3.connect(path) as connection:
+        assert connection.execute("SELECT ticks FROM trace").fetchall() == [(60,)]
 
 
 def test_the_whole_trace_comes_back_in_order_and_equal(begin: Begin, path: Path) -> None:

@@ -266,7 +266,9 @@ class Journal:
     def _due(self, now_s: float) -> bool:
         if self._events or self.fault or self._gap_ticks:
             return True
-        return bool(self._ticks) and now_s - self._ticks[0][0].now_s >= self._batch_s
+        ticks = self._ticks  # a whole chunk waits for no more, or it would leave a chunk of one
+        return bool(ticks) and (len(ticks) >= CHUNK_TICKS
+                                or now_s - ticks[0][0].now_s >= self._batch_s)
 
     def _write(self, now_s: float) -> None:
         """One transaction with the oldest of what waits; pops it once it is on the disk."""
