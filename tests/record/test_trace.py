@@ -64,6 +64,16 @@ def _tick(now_s: float) -> tuple[Snapshot, Outputs]:
     return (Snapshot(now_s, "b", True, None, ProbeReading(20.0, now_s), None, None, 0), Outputs())
 
 
+def test_a_chunk_is_the_same_whether_two_nan_are_one_object_or_two() -> None:
+    def chunk(*nan: float) -> bytes:
+        return trace.encode([
+            (Snapshot(0.0, "b", True, None, ProbeReading(c, 0.0), None, None, 0), Outputs())
+            for c in nan])
+
+    one = float("nan")
+    assert chunk(one, one) == chunk(one, float("nan"))
+
+
 def test_a_chunk_of_another_format_is_refused() -> None:
     plain = json.loads(zlib.decompress(trace.encode([_tick(1.0), _tick(2.0)])))
     plain[0] = trace.FORMAT + 1

@@ -118,12 +118,13 @@ def _columns(getter: Callable[[Any], tuple[Any, ...]], items: Sequence[Any]) -> 
 def _column(values: Sequence[Any]) -> Column:
     """The values as a list, or as a list of one when all are the same to the bit."""
     first = values[0]
-    # 1, 1.0 and True are equal and so are 0.0 and -0.0, but none may become the other.
-    if (
-        values.count(first) == len(values)
-        and len(set(map(type, values))) == 1
-        and (first or len(set(map(repr, values))) == 1)
-    ):
+    # 1, 1.0 and True are equal and so are 0.0 and -0.0, but none may become the other; a NaN
+    # equals not even itself.
+    if first and first == first:
+        same = values.count(first) == len(values) and len(set(map(type, values))) == 1
+    else:
+        same = len(set(map(repr, values))) == 1
+    if same:
         return [first]
     return list(values)
 
