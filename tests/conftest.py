@@ -14,33 +14,56 @@ settings.load_profile("esterward")
 
 # Folders by how long they take; what stands in none of them comes after.
 LONGEST = ("processes", "trials", "scenarios", "sim", "fuzz", "record", "hardware", "process")
-# Whole batches that several tests of a file look at: these tests stay together.
-SHARED = {"recorded", "untroubled", "poor", "copies", "just_before", "strongest"}
+# Long tests that share nothing with the others of their file.
+APART = {
+    "test_nor_does_it_on_a_reactor_with_everything_fitted",
+    "test_a_story_ends_as_it_must",
+    "test_copied_and_restored_anywhere_it_goes_on_identically",
+    "test_a_higher_setpoint_a_larger_volume_and_a_higher_place_change_the_rehearsal",
+    "test_with_nobody_there_nothing_heats_for_long",
+    "test_a_lasting_fault_ends_energy_and_is_named",
+    "test_boiling_the_water_off_ramps_slowly_and_cools_before_the_reaction_heat",
+    "test_a_slow_person_is_waited_for_by_pauses_and_the_batch_ends_complete",
+    "test_a_two_stage_plan_is_dosed_drained_dosed_again_and_checked",
+    "test_the_smallest_batch_file_ends_complete_with_the_promised_keys",
+    "test_no_mutated_input_gets_past_a_surface",
+}
 
 
-@pytest.hookimpl(tryfirst=True)  # before pytest-xdist reads the groups
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Say what one worker does in one go (a group), and begin with what takes longest.
+def group(nodeid: str) -> str:
+    """What one worker does in one go: a file, so that what its tests share is made once.
 
-    A file is one group, so that what its tests share is made once; in the first folders, where
-    single tests are long, a group is a test function, unless it shares one of the batches above
-    or names its own group. All of processes/ is one: it mostly waits, and its deadlines would
-    feel the rigs of a second worker.
+    All of processes/ is one: it mostly waits, and its deadlines would feel the rigs of a second
+    worker.
     """
-    def group(item: pytest.Item) -> str:
-        folder, file = item.path.parent.name, item.path.stem
-        if folder == "processes":
-            return folder
-        alone = folder in LONGEST and not SHARED & set(getattr(item, "fixturenames", ()))
-        return f"{file}-{item.name.partition('[')[0]}" if alone else file
+    path, _, name = nodeid.partition("::")
+    name = name.partition("[")[0]
+    if "/processes/" in path:
+        return "processes"
+    return name if name in APART else path
 
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """The groups above for --dist loadscope (the xdist_group of xdist 3.8 does nothing on pytest
+    9.2)."""
+    if config.getoption("dist") != "loadscope":
+        return None
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByGroup(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return group(nodeid)
+
+    return ByGroup(config, log)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with what takes longest, so that no worker is left alone with it at the end."""
     def rank(item: pytest.Item) -> int:
         folder = item.path.parent.name
         return LONGEST.index(folder) if folder in LONGEST else len(LONGEST)
 
-    for item in items:
-        if item.get_closest_marker("xdist_group") is None:
-            item.add_marker(pytest.mark.xdist_group(group(item)))
     items.sort(key=rank)
 
 

@@ -26,4 +26,4 @@ wait || :
 say "pytest ..."
 # One worker more than there are cores: the tests of real processes mostly wait for them.
 exec "$PY" -m pytest -q -n "${WORKERS:-$(($(getconf _NPROCESSORS_ONLN) + 1))}" \
-    --dist loadgroup --no-loadscope-reorder "$@"
+    --dist loadscope --no-loadscope-reorder "$@"

@@ -12,6 +12,7 @@ from esterward.settings.files import load_pair
 from esterward.values.batch import Batch, Wash
 from esterward.values.reactor import Reactor
 from esterward_sim.rehearsal import Rehearsal, Result
+from esterward_sim.virtual import NoRecord
 
 TOP = Path(__file__).parents[2]
 
@@ -34,10 +35,18 @@ def short(example: tuple[Batch, Reactor]) -> tuple[Batch, Reactor]:
 
 @pytest.fixture(scope="session")
 def quick(example: tuple[Batch, Reactor]) -> tuple[Batch, Reactor]:
-    """Six hours from fill to label, three washes: as short as a complete batch gets."""
+    """Less than six hours from warm oil to label: as short as a complete batch gets."""
     batch, reactor = example
-    return replace(batch, oil_volume_l=90.0, settle_h=0.1, washes=(Wash(0.5, True),),
-                   wash_stand_min=10.0, dry_min=45.0), reactor
+    return replace(batch, oil_volume_l=90.0, oil_start_c=50.0, dissolve_min=5.0, pour_min=10.0,
+                   settle_h=0.1, washes=(Wash(0.5, True),), wash_stir_min=5.0,
+                   wash_stand_min=10.0, dry_min=30.0), reactor
+
+
+@pytest.fixture(scope="session")
+def untroubled(quick: tuple[Batch, Reactor]) -> Result:
+    """The short batch alone, with no record and no network."""
+    batch, reactor = quick
+    return Rehearsal(reactor, batch, NoRecord()).run()
 
 
 @pytest.fixture(scope="session")

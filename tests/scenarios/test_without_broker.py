@@ -1,26 +1,39 @@
-"""The network decides nothing: with a broker, with a dead one, with none, the same batch."""
+"""The same seed gives the same batch, and the network decides nothing about it."""
 
 from __future__ import annotations
 
+import json
 import socket
+from dataclasses import asdict
+from typing import Any
 
 from esterward.telemetry.link import MqttLink
 from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 from esterward_sim.broker import EmbeddedBroker
+from esterward_sim.orders import Moment
 from esterward_sim.rehearsal import Rehearsal, Result
 from esterward_sim.virtual import NoRecord
 
 
-def run(pair: tuple[Batch, Reactor], link: MqttLink | None) -> Result:
+def run(pair: tuple[Batch, Reactor], link: MqttLink | None = None, **options: Any) -> Result:
     batch, reactor = pair
-    return Rehearsal(reactor, batch, NoRecord(), telemetry=link).run()
+    return Rehearsal(reactor, batch, NoRecord(), telemetry=link, **options).run()
+
+
+def test_the_same_seed_gives_the_same_bytes(
+    quick: tuple[Batch, Reactor], untroubled: Result,
+) -> None:
+    texts = [json.dumps([asdict(e) for e in result.events])
+             for result in (untroubled, run(quick, seed=1))]
+    assert texts[0] == texts[1]
+    other = run(quick, seed=6, until=Moment(0.0, "heat")).events
+    assert len(other) > 5 and not texts[0].startswith(json.dumps([asdict(e) for e in other])[:-1])
 
 
 def test_the_batch_ends_the_same_to_the_second_whatever_the_broker_does(
-    quick: tuple[Batch, Reactor],
+    quick: tuple[Batch, Reactor], untroubled: Result,
 ) -> None:
-    alone = run(quick, None)
     with socket.socket() as held:  # bound but not listening: every connection is refused
         held.bind(("127.0.0.1", 0))
         dead = MqttLink("127.0.0.1", held.getsockname()[1], "shed", "shed", "rehearsal-1")
@@ -32,5 +45,5 @@ def test_the_batch_ends_the_same_to_the_second_whatever_the_broker_does(
         heard = run(quick, link)
         assert link.ready, "the broker was really there"
         link.close()
-    assert alone.complete
-    assert alone.events == without.events == heard.events
+    assert untroubled.complete
+    assert untroubled.events == without.events == heard.events

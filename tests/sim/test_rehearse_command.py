@@ -69,6 +69,7 @@ def test_the_smallest_batch_file_ends_complete_with_the_promised_keys(folder: Pa
     names = [row["stage"] for row in plain["stages"]]
     assert {"heat", "methoxide", "dose", "mix", "check", "settle", "drain", "wash", "dry",
             "store"} <= set(names)
+    assert plain["stages"][1]["stage"] == "dewater", "the default"
     assert plain["overshoot_k"] <= 1.0 and plain["peak_oil_c"] < plain["ceiling_c"]
     assert plain["warnings"] == []
     left = [path.name for path in (folder / "rehearsals").iterdir()]

@@ -40,9 +40,21 @@ SAMPLE = 650
 STRONGEST, ALL_FITTED = 3, 1
 
 
-@pytest.mark.parametrize("plant", [STRONGEST, ALL_FITTED])
-def test_a_fixed_sample_of_faults_breaks_no_invariant(plant: int) -> None:
-    batch = fault_free(plant, plant + 1)
+@pytest.fixture(scope="module")
+def strongest() -> Batch:
+    """The whole batch of the strongest small vessel."""
+    return fault_free(STRONGEST, STRONGEST + 1)
+
+
+def test_a_fixed_sample_of_faults_breaks_no_invariant(strongest: Batch) -> None:
+    sample_breaks_nothing(STRONGEST, strongest)
+
+
+def test_nor_does_it_on_a_reactor_with_everything_fitted() -> None:
+    sample_breaks_nothing(ALL_FITTED, fault_free(ALL_FITTED, ALL_FITTED + 1))
+
+
+def sample_breaks_nothing(plant: int, batch: Batch) -> None:
     assert batch.state == "complete" and batch.watch.broken == {}
     assert set(batch.watch.worst) >= {row.name for row in INVARIANTS} - {"I-01 guard"}
     tried = [attempt(trial, batch=batch) for trial in trials_of(
@@ -50,18 +62,6 @@ def test_a_fixed_sample_of_faults_breaks_no_invariant(plant: int) -> None:
     assert {f"{one.case} {one.number}": one.broken for one in tried if one.broken} == {}
     assert {one.case for one in tried} == {case for case, _ in cells([plant])}
     assert sum(one.outcome in ("held", "aborted") for one in tried) > SAMPLE // 5
-
-
-@pytest.fixture(scope="module")
-def heating() -> Batch:
-    """The strongest small vessel up to the confirmed sheet."""
-    return fault_free(STRONGEST, 4, until="methoxide.dissolve")
-
-
-@pytest.fixture(scope="module")
-def pouring() -> Batch:
-    """The same up to the end of the pour."""
-    return fault_free(STRONGEST, 4, until="mix.run")
 
 
 def first_broken(case: str, batch: Batch, without: tuple[str, ...] = (),
@@ -82,10 +82,10 @@ def first_broken(case: str, batch: Batch, without: tuple[str, ...] = (),
     (("probe-a", "probes-apart"), "probe_a_lost"),  # the heater law alone ends it a tick too late
 ])
 def test_a_row_taken_out_of_the_interlocks_is_found(
-    codes: tuple[str, ...], case: str, heating: Batch,
+    codes: tuple[str, ...], case: str, strongest: Batch,
 ) -> None:
-    assert first_broken(case, heating) is None
-    assert first_broken(case, heating, codes) is not None
+    assert first_broken(case, strongest) is None
+    assert first_broken(case, strongest, codes) is not None
 
 
 @pytest.mark.parametrize(("codes", "case"), [
@@ -95,37 +95,37 @@ def test_a_row_taken_out_of_the_interlocks_is_found(
     (("k1-welded", "warming-off"), "k1_welded"),      # the guard sees K1 closed unasked
 ])
 def test_behind_these_rows_another_layer_stands(
-    codes: tuple[str, ...], case: str, heating: Batch,
+    codes: tuple[str, ...], case: str, strongest: Batch,
 ) -> None:
-    assert first_broken(case, heating, codes) is None
+    assert first_broken(case, strongest, codes) is None
 
 
 def test_a_blind_guard_is_found_once_the_leases_do_not_lapse_either(
-    heating: Batch, monkeypatch: pytest.MonkeyPatch,
+    strongest: Batch, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("esterward_sim.virtual.LEASE_S", 60.0)
-    assert first_broken("controller_stopped", heating) is None
+    assert first_broken("controller_stopped", strongest) is None
     monkeypatch.setattr(rule, "_causes", lambda *_: [])
     monkeypatch.setattr(rule, "SILENCE_S", 60.0)
-    one = first_broken("controller_stopped", heating)
+    one = first_broken("controller_stopped", strongest)
     assert one is not None and "I-01 controller" in one.broken
 
 
 def test_a_contact_that_welds_while_methoxide_runs_in_is_ended_within_a_second(
-    pouring: Batch, monkeypatch: pytest.MonkeyPatch,
+    strongest: Batch, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    assert first_broken("k1_welded", pouring, step="dose.pour") is None
-    assert first_broken("line_k1_high", pouring, step="dose.pour") is None
+    assert first_broken("k1_welded", strongest, step="dose.pour") is None
+    assert first_broken("line_k1_high", strongest, step="dose.pour") is None
     monkeypatch.setattr(rule, "_causes", lambda *_: [])
-    one = first_broken("k1_welded", pouring, ("k1-welded", "warming-off"), step="dose.pour")
+    one = first_broken("k1_welded", strongest, ("k1-welded", "warming-off"), step="dose.pour")
     assert one is not None and "I-04 rest" in one.broken
 
 
 @pytest.mark.parametrize("step", ["dose.off", "dose.flag", "dose.pour"])
 def test_a_controller_that_denies_the_methanol_breaks_nothing_at_the_guard(
-    pouring: Batch, step: str,
+    strongest: Batch, step: str,
 ) -> None:
-    assert first_broken("controller_lies", pouring, step=step) is None
+    assert first_broken("controller_lies", strongest, step=step) is None
 
 
 def test_the_flag_at_the_guard_must_stay_from_when_it_is_set_there_or_anybody_pours() -> None:
@@ -217,9 +217,9 @@ def test_a_mistyped_option_is_one_sentence(args: tuple[str, ...], part: str) -> 
 
 
 def test_the_command_reports_a_broken_rule_with_the_command_that_does_it_again(
-    heating: Batch, monkeypatch: pytest.MonkeyPatch, tmp_path: Path,
+    strongest: Batch, monkeypatch: pytest.MonkeyPatch, tmp_path: Path,
 ) -> None:
-    only_heat = replace(heating, steps=[r for r in heating.steps if r[0] == "heat.warm"])
+    only_heat = replace(strongest, steps=[r for r in strongest.steps if r[0] == "heat.warm"])
     monkeypatch.setattr("esterward_sim.trials_run.kept", lambda plant: only_heat)
     monkeypatch.setattr("esterward_sim.trials_run.CASES", {"mixer_stalled": CASES["mixer_stalled"]})
     options = ("--plants", "3", "--tail", "15", "--wait", "60", "--workers", "1")
