@@ -16,7 +16,7 @@ settings.load_profile("esterward")
 LONGEST = ("processes", "trials", "scenarios", "sim", "fuzz", "record", "hardware", "process")
 # Long tests that share nothing with the others of their file.
 APART = {
-    "test_nor_does_it_on_a_reactor_with_everything_fitted",
+    "test_a_fixed_sample_with_everything_fitted_breaks_none_either",
     "test_a_story_ends_as_it_must",
     "test_copied_and_restored_anywhere_it_goes_on_identically",
     "test_a_higher_setpoint_a_larger_volume_and_a_higher_place_change_the_rehearsal",

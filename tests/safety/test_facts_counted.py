@@ -177,7 +177,7 @@ ASKED = {"wanted", "flowed", "energised", "energised_asked", "heating", "mixing"
     ("", {"wanted": False}, {"wanted", "energised", "energised_asked", "energised_flag"}),
     ("", {"heating": False}, {"heating"}), ("", {"mixing": False}, {"mixing"}),
     ("", {"flag": False}, {"energised_flag"}), ("", {"flowed": False}, {"flowed"})],
-    ids=lambda given: str(given))
+    ids=lambda given: str(sorted(given) if isinstance(given, set) else given))  # any hash seed
 def test_a_condition_holds_when_it_is_wished_and_known(
     fact: str, wish: dict[str, bool], lost: set[str],
 ) -> None:

@@ -50,7 +50,7 @@ def test_a_fixed_sample_of_faults_breaks_no_invariant(strongest: Batch) -> None:
     sample_breaks_nothing(STRONGEST, strongest)
 
 
-def test_nor_does_it_on_a_reactor_with_everything_fitted() -> None:
+def test_a_fixed_sample_with_everything_fitted_breaks_none_either() -> None:
     sample_breaks_nothing(ALL_FITTED, fault_free(ALL_FITTED, ALL_FITTED + 1))
 
 
