@@ -43,6 +43,7 @@ MADE_C: Final = (
     "esterward_sim/plant", "esterward_sim/virtual.py", "esterward_sim/person.py",
     "esterward_sim/rehearsal.py", "esterward_sim/rig_faults.py", "esterward_sim/pace.py",
     "esterward_sim/trials_oracles.py", "esterward_sim/trials_truth.py",
+    "esterward_sim/trials_run.py",
 )
 # Left as they are.
 PLAIN: Final = ("__init__.py",)
@@ -202,13 +203,14 @@ def rehearsed(texts: Iterable[str], hours: float) -> str:
     return found.hexdigest()
 
 
-def judged(until: str = "") -> str:
+def judged(until: str = "", tries: int = 10) -> str:
     """A checksum of what the invariants of the trials find in a batch without a fault, to its end
-    or to the start of the step until."""
-    from esterward_sim.trials_run import fault_free
+    or to the start of the step until, and in so many trials of it."""
+    from esterward_sim.trials_run import attempt, fault_free, trials_of
 
-    batch = fault_free(0, 1, keep=False, until=until)
-    found = [batch.steps, batch.watch.worst, batch.watch.broken]
+    batch = fault_free(0, 1, until=until)
+    tried = [asdict(attempt(trial, batch=batch)) for trial in trials_of(range(tries), 1, (0,))]
+    found = [batch.steps, batch.watch.worst, batch.watch.broken, tried]
     return hashlib.sha256(json.dumps(found).encode()).hexdigest()
 
 

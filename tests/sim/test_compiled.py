@@ -49,7 +49,7 @@ class State:
 def asked(path: str, story: tuple[tuple[str, ...], float]) -> list[str]:
     code = ("from esterward_sim import compiled as c; import esterward.tick as t; "
             "print(t.__file__); "
-            f"print(c.rehearsed(*{story!r})); print(c.judged('heat.warm'))")
+            f"print(c.rehearsed(*{story!r})); print(c.judged('heat.warm', 2))")
     done = subprocess.run([sys.executable, "-c", code], text=True, capture_output=True,
                           check=True, timeout=300, env={**os.environ, "PYTHONPATH": path})
     return done.stdout.split()
