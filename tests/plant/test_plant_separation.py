@@ -67,7 +67,8 @@ def test_one_drop_size_settles_in_proportion_to_time_until_it_is_down() -> None:
     for _ in range(100):
         separation.settle(seconds / 100, c, 55.0, 100.0)
     fine = 0.02 * (35 / 80) ** 2 * 0.5
-    assert separation.settled_mol == pytest.approx(80.0 + 9.0 + 100 * fine, rel=0.01)
+    # the coarse 80 are down; of the rest what Stokes says, within 3 %
+    assert separation.settled_mol - 80.0 == pytest.approx(9.0 + 100 * fine, rel=0.03)
 
 
 def test_draining_the_layer_takes_most_of_the_spare_methanol_and_the_soap() -> None:

@@ -1,6 +1,7 @@
 """Heat in the plant, checked against closed forms, energy and an independent integration."""
 
 from dataclasses import replace
+from itertools import pairwise
 from math import exp
 
 import pytest
@@ -50,6 +51,7 @@ def test_readings_come_in_sixteenths_of_a_degree() -> None:
             assert c is not None and (c * 16.0).is_integer()
             seen.add(c)
     assert len(seen) > 5
+    assert min(high - low for low, high in pairwise(sorted(seen))) == 0.0625  # and no coarser
 
 
 @pytest.mark.parametrize("loss", [3.0, 8.0, 20.0])

@@ -48,7 +48,9 @@ def test_a_known_vessel_is_found_again_within_five_percent_from_a_noisy_record(
     assert found.loss_w_per_k.value == pytest.approx(true["loss"], rel=0.05)
     assert found.run_on_s.value == pytest.approx(true["run_on"], rel=0.05)
     assert holds(found.probe_lag_s, true["lag"])
-    for one in (found.capacity_j_per_k, found.loss_w_per_k, found.run_on_s):
+    for one, name in ((found.capacity_j_per_k, "capacity"), (found.loss_w_per_k, "loss"),
+                      (found.run_on_s, "run_on")):
+        assert holds(one, true[name]), name
         assert 0.0 < one.half_share < 0.15
 
 
