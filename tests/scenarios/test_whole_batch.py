@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from esterward.chemistry.figures import reactor_loss_w_per_k
 from esterward.process.stages import STEPS
-from esterward.record.read import read_trace
+from esterward.record.read import read_rows, read_ticks, read_trace
 from esterward.tick import Controller, from_plain
 from esterward.values.batch import Batch
 from esterward.values.events import Event
 from esterward.values.reactor import Reactor
+from esterward_sim.fit.model import fit
+from esterward_sim.fit.window import best_window
 from esterward_sim.orders import Moment
 from esterward_sim.rehearsal import FaultOrder, Rehearsal, Result
 from esterward_sim.virtual import NoRecord
 
 Pair = tuple[Batch, Reactor]
+FIT_DOCUMENT = Path(__file__).parents[2] / "docs/how-to/measure-your-reactor.md"
 
 
 def run(pair: Pair, **options: object) -> Result:
@@ -164,6 +169,25 @@ def test_with_nobody_there_nothing_heats_for_long(short: Pair) -> None:
     result = run(short, person="absent")
     assert not result.complete and result.state == "held"
     assert result.peak_oil_c is None or result.peak_oil_c < 58.0
+
+
+def test_the_document_tells_what_the_fit_finds_in_the_record_of_the_demo(
+    recorded: tuple[Path, Result], example: Pair,
+) -> None:
+    path, (batch, reactor) = recorded[0], example
+    window = best_window(read_ticks(path), list(read_rows(path)), reactor.element_switch == "ssr")
+    found = fit(window, element_w=reactor.element_w, oil_l=batch.oil_volume_l,
+                room_c=reactor.room_c)
+    told = {words[0]: [float(number) for number in words[1:]]
+            for words in re.findall(r"^ {6}([a-z -]+?) +([\d.]+) .*95 %: ([\d.]+) to ([\d.]+)",
+                                    FIT_DOCUMENT.read_text(encoding="utf-8"), re.MULTILINE)}
+    for name, one, factor in (("heat capacity", found.capacity_j_per_k, 1e-3),
+                              ("loss", found.loss_w_per_k, 1.0),
+                              ("run-on", found.run_on_s, 1.0),
+                              ("probe lag", found.probe_lag_s, 1.0)):
+        assert told[name] == pytest.approx(
+            [one.value * factor, one.low * factor, one.high * factor], rel=0.01), name
+    assert told["loss"][1] < reactor_loss_w_per_k(reactor) < told["loss"][2]
 
 
 def test_every_step_but_the_special_ones_is_walked_by_the_rehearsals(
