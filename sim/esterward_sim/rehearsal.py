@@ -40,6 +40,9 @@ class Result:
     asked: list[str] = field(default_factory=list)
     faults: list[dict[str, Any]] = field(default_factory=list)
     flag: bool | None = None
+    boiled_off_l: float = 0.0  # methanol lost by boiling, of the plant's truth as the next two
+    local_boiling_s: float = 0.0
+    flammable_s: float = 0.0
     showing: str = ""  # what the terminal asks at the end
     why: str = ""
     simulated_s: float = 0.0
@@ -61,6 +64,9 @@ class Result:
             "setpoint_c": self.setpoint_c, "overshoot_k": overshoot_k,
             "trips": self.trips, "alarms": self.alarms, "asked": self.asked, "why": self.why,
             "methanol_flag": self.flag, "faults": self.faults,
+            "boiled_off_l": round(self.boiled_off_l, 3),
+            "local_boiling_s": round(self.local_boiling_s, 2),
+            "headspace_flammable_s": round(self.flammable_s, 2),
             "simulated_s": round(self.simulated_s, 2), "wall_s": round(self.wall_s, 3),
         }
 
@@ -249,6 +255,9 @@ class Rehearsal:
                 "started_s": round(state.row_started_s, 3), "ended_s": None,
                 "outcome": state.state})
         result.flag = controller.state.flag.set
+        vapour = self.rig.plant.vapour
+        result.boiled_off_l = vapour.boiled_off_l
+        result.local_boiling_s, result.flammable_s = vapour.local_boiling_s, vapour.flammable_s
         status = self.rig.loop.status
         result.showing = status.prompt_text if status is not None else ""
         result.faults += [{"name": order.name, "value": order.value, "started_s": None,

@@ -353,6 +353,12 @@ def _end(result: Any, path: Path, rig: Any) -> list[str]:
         lines.append(f"Hottest from heating to the end of the mix: {peak:.2f} degC, "
                      f"{round(over, 2) + 0.0:+.2f} K from the setpoint, ceiling "
                      f"{METRIC.limit(result.ceiling_c)}.")
+    if result.boiled_off_l >= 0.01 or result.local_boiling_s > 0.0:
+        lines.append(f"Methanol boiled: {result.boiled_off_l:.2f} L of it off, and for "
+                     f"{result.local_boiling_s:.0f} s at the element's surface.")
+    if result.flammable_s > 0.0:
+        lines.append("The headspace was within the flammable range of methanol for "
+                     f"{result.flammable_s / 3600.0:.1f} h.")
     return [*lines, f"The record lies in {path}; read it with:",
             f"  {_me()} record show {path}"]
 

@@ -73,8 +73,13 @@ def test_a_hot_headspace_passes_back_into_the_flammable_range_overnight() -> Non
     plant.pour_methoxide(24.0, 0.0, 30.0, 60.0)
     go(plant, 1800)
     assert plant.vapour.headspace > UPPER_LIMIT
-    go(plant, 12 * 3600, beating=False)
-    assert plant.vapour.flammable
+    rich_s = plant.vapour.flammable_s  # while it filled
+    assert rich_s < 1800.0
+    since_s = 12 * 3600.0 - go(plant, 12 * 3600, beating=False,
+                               until=lambda p: p.vapour.flammable)
+    assert plant.vapour.flammable and since_s > 0.0
+    go(plant, since_s, beating=False)
+    assert plant.vapour.flammable_s == pytest.approx(rich_s + since_s, abs=2.0)
 
 
 def test_heating_past_the_boiling_point_boils_methanol_off_and_holds_the_temperature() -> None:
@@ -100,6 +105,9 @@ def test_the_element_boils_methanol_at_its_surface_long_before_the_bulk_does() -
     go(plant, 120, k1=True, mixer=True)
     assert plant.vapour.local_boiling and not plant.vapour.boiling
     assert plant.element_c > plant.boiling_c > plant.oil_c
+    assert 60.0 < plant.vapour.local_boiling_s < 120.0  # the element warms up first
+    go(plant, 300, mixer=True)
+    assert plant.vapour.local_boiling_s < 180.0  # and cools in oil that stays below
 
 
 def test_little_methanol_in_ester_bubbles_far_above_its_own_boiling_point() -> None:

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -18,6 +19,7 @@ from esterward import cli
 from esterward.settings.files import load_pair, load_reactor, reactor_beside
 from esterward_sim import publish, rehearsal
 from esterward_sim.broker import EmbeddedBroker
+from esterward_sim.rehearse import _end
 from samples import SMALLEST_BATCH as SMALLEST
 
 TOP = Path(__file__).parents[2]
@@ -72,6 +74,9 @@ def test_the_smallest_batch_file_ends_complete_with_the_promised_keys(folder: Pa
     assert plain["stages"][1]["stage"] == "dewater", "the default"
     assert plain["overshoot_k"] <= 1.0 and plain["peak_oil_c"] < plain["ceiling_c"]
     assert plain["warnings"] == []
+    # the plant's truth: nothing boiled; the night passes through the flammable range
+    assert plain["boiled_off_l"] == plain["local_boiling_s"] == 0.0
+    assert 3600.0 < plain["headspace_flammable_s"] < plain["simulated_s"]
     left = [path.name for path in (folder / "rehearsals").iterdir()]
     assert len(left) == 1 and left[0].endswith(".sqlite"), "nothing lies beside the record"
 
@@ -86,6 +91,17 @@ def briefly(folder: Path, monkeypatch: pytest.MonkeyPatch, *arguments: str) -> i
         cli.main()
     assert isinstance(left.value.code, int)
     return left.value.code
+
+
+def test_the_ending_tells_what_boiled_and_how_long_the_headspace_could_burn() -> None:
+    rig = SimpleNamespace(plant=SimpleNamespace(faults=()))
+    quiet, told = rehearsal.Result(state="complete"), rehearsal.Result(
+        state="complete", boiled_off_l=1.234, local_boiling_s=75.0, flammable_s=9000.0)
+    assert not any("boil" in line or "flammable" in line
+                   for line in _end(quiet, Path("r.sqlite"), rig))
+    lines = _end(told, Path("r.sqlite"), rig)
+    assert ("Methanol boiled: 1.23 L of it off, and for 75 s at the element's surface." in lines
+            and "The headspace was within the flammable range of methanol for 2.5 h." in lines)
 
 
 def test_an_unwise_sheet_is_warned_of_before_the_batch_starts(

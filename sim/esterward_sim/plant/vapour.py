@@ -59,7 +59,11 @@ def water_boils_c(kpa: float) -> float:
 
 
 class Vapour:
-    """headspace is the methanol share of the gas above the liquid, 0..1."""
+    """headspace is the methanol share of the gas above the liquid, 0..1.
+
+    local_boiling_s, flammable_s: how long methanol boiled at the element's surface, and how long
+    the headspace was within the flammable range.
+    """
 
     def __init__(self) -> None:
         self.headspace = 0.0
@@ -69,6 +73,7 @@ class Vapour:
         self.foam_l = 0.0
         self.boiling = False
         self.local_boiling = False
+        self.local_boiling_s = self.flammable_s = 0.0
         self.detector_percent = 0.0
 
     @property
@@ -104,6 +109,8 @@ class Vapour:
             partial_kpa = activity * methanol_pressure_kpa(oil_c)
             target = min(1.0, partial_kpa / kpa)
             self.local_boiling = methanol_boils_c(kpa / activity) < element_c
+            if self.local_boiling:
+                self.local_boiling_s += dt_s
             if partial_kpa > kpa:
                 self.boiling = True
                 over_k = oil_c - methanol_boils_c(kpa / activity)
@@ -126,6 +133,8 @@ class Vapour:
             gone = min(gone, c.methanol)
             c.methanol -= gone
             joules += gone * LATENT_METHANOL_J_PER_MOL
+        if self.flammable:
+            self.flammable_s += dt_s
         # a sixth of what stands under an open lid reaches the detector, unless a fan draws it off
         escapes = 0.15 if open_ and swept_l_per_min < FAN_L_PER_MIN else 0.0
         outside = self.headspace * escapes / LOWER_LIMIT * 100.0
