@@ -28,12 +28,15 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from esterward.process.sequence import BATCH_STATES
 from esterward.process.stages import STAGES
+from esterward.safety.faults import FAULTS
 from esterward.settings.files import load_pair
 from esterward.settings.mistakes import SettingsError, plain_name
 from esterward.settings.toml_file import read_toml
@@ -178,6 +181,15 @@ def load(path: Path, example_reactor: Path) -> Scenario:
         mistakes.append(f"{where}: until: {error}")
     if file.person not in KINDS:
         mistakes.append(f"{where}: person: write one of {', '.join(KINDS)}.")
+    if ending.state not in BATCH_STATES:
+        mistakes.append(f"{where}: ending.state: {ending.state!r}: write one of "
+                        f"{', '.join(BATCH_STATES)}.")
+    for code in dict.fromkeys((ending.first_out, *(ending.trips or ()))):
+        if code and code not in FAULTS:
+            near = get_close_matches(code, FAULTS, 1)
+            mistakes.append(f"{where}: ending: there is no trip {code!r}"
+                            f"{f'; did you mean {near[0]}' if near else ''}; trips are "
+                            f"{', '.join(FAULTS)}.")
     for key, pair in (("peak_oil_c", ending.peak_oil_c), ("ceiling_c", ending.ceiling_c)):
         if pair is not None and len(pair) != 2:
             mistakes.append(f"{where}: ending.{key}: write [degC, within K].")

@@ -310,6 +310,9 @@ TOLD = 'told = ["Still to check: level: let the level float hang dry"]'
     ((TOLD, '[plant]\nfat_melts_c = nan\nroom_c = "5 degC"\nmixing_limited = 1'),
      "fat_melts_c = nan, room_c = '5 degC', mixing_limited = 1: write a number"),
     ((TOLD, '[reactor.site]\naltitude = "1120"'), "altitude"),
+    (('state = "idle"', 'state = "hold"'), "write one of idle, running"),
+    (('first_out = ""', 'first_out = "k1-weld"'), "there is no trip 'k1-weld'"),
+    ((TOLD, 'trips = ["leveI"]'), "did you mean level"),
 ])
 def test_a_bad_scenario_is_one_sentence_a_mistake(
     change: tuple[str, str], words: str, folder: Path, inside: Inside,
