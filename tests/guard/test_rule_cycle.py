@@ -100,6 +100,7 @@ CASES: list[tuple[dict[str, Any], list[str]]] = [
     ({"s_good_at_s": 4091.0, "s_good_c": 120.0, "n_c": None}, ["probe"]),
     # K1 closed against command for more than 0.6 s
     ({**WELDED, "s_k1_against_s": 0.34375}, []), ({**WELDED, "s_k1_against_s": 0.375}, ["k1"]),
+    ({**WELDED, "s_k1_against_s": 0.35}, []),
     ({"s_k1_against_s": 9.0}, []), ({**COLD, "s_k1_against_s": 9.0}, []),
     ({**WELDED, "i_k1_open": None, "s_k1_against_s": 9.0}, ["k1"]),
     # silence: more than 2 s, of another boot, of the future
@@ -125,6 +126,8 @@ CASES: list[tuple[dict[str, Any], list[str]]] = [
     ({"m_pressure_kpa": HERE.p_eff_kpa - 0.5625, "s_pressures_apart_s": 99.0}, ["disagreement"]),
     ({"m_pressure_kpa": HERE.p_eff_kpa + 0.4375, "s_pressures_apart_s": 99.0}, []),
     ({"m_pressure_kpa": HERE.p_eff_kpa - 0.4375, "s_pressures_apart_s": 99.0}, []),
+    ({"s_limits": replace(HERE, p_eff_kpa=85.0), "m_pressure_kpa": 85.5,
+      "s_pressures_apart_s": 99.0}, []),
     ({"m_pressure_kpa": nan, "s_pressures_apart_s": 99.0}, ["disagreement"]),
     ({"m_pressure_kpa": None, "s_pressures_apart_s": 99.0}, ["disagreement"]),
     ({**NOWHERE, "s_pressures_apart_s": 99.0}, []),

@@ -76,6 +76,17 @@ def test_the_ledger_of_one_step_with_the_element_off() -> None:
     assert state.through_k == pytest.approx(9.0 + 2.0 / 92.0)
 
 
+def test_without_a_word_there_is_no_loss_and_no_doubt_of_it() -> None:
+    state = begun()
+    effects.step(state, 2.0, **USUAL)
+    assert state.loss_k == 0.0
+    now = after_first(2.0, 1.5, 0.1875, 50.0, 50.0, 0.125)  # 0.31 K gained, 0.45 K would be well
+    state = EffectState(paid_k=now[0], through_k=now[1], arrived_k=now[1], on_s=now[3],
+                        age_s=now[4], loss_k=now[5], slow_marks=[now],
+                        marks=[FIRST, *[after_first(1.5, 1.0, 0.1, 40.0, 40.0, 0.1)] * 4])
+    assert effects.step(state, 0.0, **{**USUAL, "oil_c": now[2]}) == (NO_RESPONSE,)
+
+
 @pytest.mark.parametrize(("dt_s", "gap"), [(0.0, False), (5.0, False), (5.0625, True),
                                            (-0.0625, True), (nan, True), (inf, True)])
 def test_a_gap_ends_every_window_and_counts_nothing(dt_s: float, gap: bool) -> None:
@@ -88,7 +99,8 @@ def test_a_gap_ends_every_window_and_counts_nothing(dt_s: float, gap: bool) -> N
 
 @pytest.mark.parametrize(("name", "value", "known"), [
     ("power_w", 0.0, False), ("power_w", 1e6, False), ("power_w", nan, False),
-    ("power_w", 999_999.0, True), ("volume_l", 0.0, False), ("volume_l", 1e6, False),
+    ("power_w", 999_999.0, True), ("power_w", 0.5, True), ("volume_l", 0.5, True),
+    ("volume_l", 0.0, False), ("volume_l", 1e6, False),
     ("volume_l", nan, False), ("volume_l", 999_999.0, True), ("loss_w", -0.0625, False),
     ("loss_w", 1e6, False), ("loss_w", nan, False), ("loss_w", 0.0, True),
     ("loss_w", 999_999.0, True), ("loss_doubt", 0.9375, False), ("loss_doubt", 100.0, False),
@@ -198,7 +210,7 @@ def test_the_slow_window_has_four_marks_a_kelvin_apart_and_is_judged_once_it_has
     state = EffectState(on_s=1.0, age_s=1.0)
     for paid_k, found in ((0.0, 1), (0.9375, 1), (1.0, 2), (1.9375, 2), (2.0, 3), (3.0, 4),
                           (4.0, 4)):
-        state.paid_k = state.arrived_k = paid_k
+        state.paid_k, state.arrived_k = paid_k, paid_k / 2.0
         effects._mark(state, 20.0, 1.0)
         assert (len(state.slow_marks), state.slow_count) == (found, max(0, round(paid_k) - 2))
     assert [mark[0] for mark in state.slow_marks] == [1.0, 2.0, 3.0, 4.0]
@@ -210,7 +222,7 @@ def slow(rise: float, *, paid: float = 4.0, arrived: float = 3.0, on: float = 10
          count: int = 1) -> EffectState:
     state = EffectState(
         best_share=best, slow_count=count, slow_code=OVER_RESPONSE, slow_marks=[
-            FIRST, FIRST, FIRST, after_first(paid, arrived, rise, on, age, loss)])
+            FIRST, [0.0] * 6, [0.0] * 6, after_first(paid, arrived, rise, on, age, loss)])
     effects._judge_slow(state, doubt)
     return state
 
@@ -378,10 +390,13 @@ def test_what_was_stored_comes_over_with_the_slowest_lags_and_may_be_risen_by() 
     assert off(24.25, off_stored_k=15.2, off_freed_k=3.0).verdicts == (WARMING_OFF,)
 
 
-@pytest.mark.parametrize(("freed_k", "over"), [(2.98125, True), (2.979, False)])
-def test_once_all_has_come_over_the_oil_may_only_fall(freed_k: float, over: bool) -> None:
-    state = off(22.5, off_stored_k=3.0, off_freed_k=freed_k)
-    assert (state.off_base_c, state.off_stored_k) == ((22.5, 0.0) if over else (20.0, 3.0))
+@pytest.mark.parametrize(("stored_k", "freed_k", "over"), [
+    (3.0, 2.98125, True), (3.0, 2.979, False), (0.5, 0.484375, True), (0.5, 0.46875, False)])
+def test_once_all_has_come_over_the_oil_may_only_fall(
+    stored_k: float, freed_k: float, over: bool,
+) -> None:
+    state = off(22.5, off_stored_k=stored_k, off_freed_k=freed_k)
+    assert (state.off_base_c, state.off_stored_k) == ((22.5, 0.0) if over else (20.0, stored_k))
     assert (state.off_freed_k == 0.0) is over
 
 

@@ -374,6 +374,7 @@ PAID_K = 3000.0 / (120.0 * 0.918 * 2030.0)
     ({"n_volume_l": 0.5}, True, 240.0 * PAID_K),
     ({"n_a_c": nan}, False, 0.0), ({"n_dt_s": 2.0}, True, 2.0 * PAID_K),
     ({"o_k1": False}, True, 0.0), ({"n_adding": True}, True, 0.0),
+    ({"s_melt_short_k": 100e3 / 2030.0, "o_k1": False}, True, 100e3 / 2030.0),
     ({"s_melt_short_k": 49.2}, True, 49.2 + PAID_K),
     ({"s_melt_short_k": 49.25}, False, 49.25 + PAID_K),
     ({"s_melt_seen_c": 44.0, "s_melt_short_k": 3.0}, True, 2.0 + PAID_K),

@@ -12,7 +12,7 @@ from esterward.safety.pressure import PressureState
 
 def test_before_the_first_reading_there_is_no_barometer_and_it_is_not_old() -> None:
     state = PressureState()
-    assert (state.kpa, state.old) == (None, False)
+    assert (state.kpa, state.age_s, state.old) == (None, 0.0, False)
     assert state.limits_at(1120.0) == boiling.limits(1120.0)
 
 
