@@ -1,6 +1,6 @@
 """A mutation run: small defects, one at a time, in one file of the firmware; who survives?
 
-    .venv/bin/python tests/tools/mutants.py guard/rule.py tests/guard/test_rule.py
+    .venv/bin/python tests/tools/mutants.py guard/rule.py tests/guard/test_rule_cycle.py
     .venv/bin/python tests/tools/mutants.py process/sequence.py \\
         tests/process/test_sequence_closed.py tests/process/test_stage_table.py
 
