@@ -102,10 +102,13 @@ class Loop:
         """Look four times a second until go_on() says no; then outputs off."""
         clock = self.ports.clock
         try:
-            next_look_s = clock.now_s()
+            due_s = clock.now_s()
             while go_on():
                 self.look()
-                next_look_s = max(next_look_s + LOOK_S, clock.now_s())
-                clock.wait(next_look_s)
+                due_s = max(due_s + LOOK_S, clock.now_s())
+                if self.next_tick_s is not None:
+                    # Looks that a busy moment has shifted must not make every later tick late.
+                    due_s = min(due_s, self.next_tick_s)
+                clock.wait(due_s)
         finally:
             self.ports.relays.write(SAFE, clock.now_s())

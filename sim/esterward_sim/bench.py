@@ -8,8 +8,12 @@ stdin and writes changes to stdout, one JSON object a line:
     {"hands": ["pour_oil", 120, 50, 1]}  a hand's method with its numbers
     {"fault": "mixer_stalled"}  {"end": "mixer_stalled"}
     {"probe": ["b", "empty"]}            live, empty or blocked
+    {"stamp": ["k1", "beat"]}            from now on say each time such a line is driven, also to
+                                         the level it has, and when the bench itself stood still
     {"quit": true}
     <- {"at_s": 812.355, "what": "k2", "level": false}
+    <- {"at_s": 812.605, "what": "drive beat", "level": true}
+    <- {"at_s": 812.731, "what": "bench still", "level": true, "s": 0.034}
 
 Run: python -m esterward_sim.bench FOLDER [reactor.toml]. It makes FOLDER/board and FOLDER/w1.
 """
@@ -33,6 +37,7 @@ from esterward_sim.wires import KernelFolder
 
 STEP_S: Final = 0.005
 SHOW_S: Final = 1.0
+STILL_S: Final = 0.02
 PROBE_MODES: Final = ("live", "empty", "blocked")
 
 
@@ -52,6 +57,7 @@ class Bench:
         self.probes = {"a": "live", "b": "live"}
         self._shown_s = float("-inf")
         self._seen: dict[str, bool] = {}
+        self._writes: dict[str, int] = {}  # of the lines to stamp
 
     def step(self, now_s: float, dt_s: float) -> list[dict[str, Any]]:
         """Go on by dt_s; returns what changed, stamped."""
@@ -71,7 +77,20 @@ class Bench:
         changes = [{"at_s": now_s, "what": what, "level": level}
                    for what, level in levels.items() if self._seen.get(what, False) is not level]
         self._seen = levels
+        if self._writes:
+            changes += self._stamps(now_s, dt_s, driven)
         return changes
+
+    def _stamps(self, now_s: float, dt_s: float, driven: dict[str, bool]) -> list[dict[str, Any]]:
+        stamps = []
+        for name, before in self._writes.items():
+            writes = self.board.writes(self._out[name])
+            if writes != before:
+                self._writes[name] = writes
+                stamps.append({"at_s": now_s, "what": f"drive {name}", "level": driven[name]})
+        if dt_s > STILL_S:
+            stamps.append({"at_s": now_s, "what": "bench still", "level": True, "s": dt_s})
+        return stamps
 
     def _show(self) -> None:
         for which, sensor, c in (("a", self.reactor.probe_a_id, self.plant.probe_a_c()),
@@ -94,6 +113,9 @@ class Bench:
             self.plant.faults.end(command["end"])
         elif "probe" in command:
             self._probe(*command["probe"])
+        elif "stamp" in command:
+            self._writes = {name: self.board.writes(self._out[name])
+                            for name in command["stamp"]}
         return "quit" not in command
 
     def _probe(self, which: str, mode: str) -> None:

@@ -16,13 +16,15 @@ from gpiozero.pins.mock import MockFactory, MockPin
 
 VARIABLE: Final = "ESTERWARD_BENCH"
 LINES: Final = 28
-SIZE: Final = 64
+SIZE: Final = 96
 RELEASED, LOW, HIGH = 0, 1, 2
 _IN: Final = 32
+_WRITES: Final = 64
 
 
 class SharedBoard:
-    """One byte a line: what drives it (0 nobody, 1 low, 2 high), and what an input reads."""
+    """Three bytes a line: what drives it (0 nobody, 1 low, 2 high), what an input reads, and how
+    often it was driven (modulo 256): a level that is only confirmed is a sign of life too."""
 
     def __init__(self, path: str | Path, create: bool = False) -> None:
         if create:
@@ -32,6 +34,7 @@ class SharedBoard:
 
     def drive(self, bcm: int, state: int) -> None:
         self._bytes[bcm] = state
+        self._bytes[_WRITES + bcm] = (self._bytes[_WRITES + bcm] + 1) % 256
 
     def driven(self, bcm: int) -> bool:
         """The level on the wire: high only if driven so; everything else is at its pull-down."""
@@ -39,6 +42,9 @@ class SharedBoard:
 
     def claimed(self, bcm: int) -> bool:
         return self._bytes[bcm] != RELEASED
+
+    def writes(self, bcm: int) -> int:
+        return self._bytes[_WRITES + bcm]
 
     def put(self, bcm: int, level: bool) -> None:
         self._bytes[_IN + bcm] = int(level)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import socket
 from collections.abc import Callable, Iterator
 from itertools import pairwise
@@ -10,7 +11,8 @@ from typing import Any
 import pytest
 
 from esterward.telemetry import connection
-from esterward.telemetry.link import MqttLink
+from esterward.telemetry.connection import Received
+from esterward.telemetry.link import JUDGED_A_STEP, TAKEN_A_TICK, MqttLink
 from esterward.values.status import Status
 from esterward_sim.broker import AMQTT, EmbeddedBroker, free_port
 from telemetry.mqtt_rig import DEVICE
@@ -199,3 +201,33 @@ def test_a_broker_that_closes_without_a_word_is_asked_again_in_3_1_1_at_once(
         assert versions == [5, 4]
         clock.run(link, 0.75)
         assert "no broker" in link.fault
+
+
+def arrive(link: MqttLink, number: int, **request: Any) -> None:
+    plain = {"id": f"r{number}", "nonce": "n1", **request}
+    link._arrived(Received(json.dumps(plain).encode(), False, "", None))
+
+
+def test_a_tick_gets_a_few_requests_and_every_hold_before_them(make_link: Make) -> None:
+    link = make_link(free_port(), new_nonce=lambda: "n1")
+    link.step(1.0)
+    for number in range(9):
+        arrive(link, number, kind="observe", name="wash_ph", value=7.0)
+    arrive(link, 9, kind="hold")
+    taken = link.take_requests()
+    assert [request.id for request in taken] == ["r9", "r0", "r1", "r2", "r3"]
+    assert len(taken) == 1 + TAKEN_A_TICK
+    rest = [request.id for _ in range(3) for request in link.take_requests()]
+    assert rest == ["r4", "r5", "r6", "r7", "r8"]
+
+
+def test_of_a_flood_a_step_looks_at_a_few_and_answers_no_more(make_link: Make) -> None:
+    link = make_link(free_port(), new_nonce=lambda: "n1")
+    link.step(1.0)
+    for number in range(JUDGED_A_STEP + 10):
+        arrive(link, number, kind="start")
+    answers = [line for line in link._outbox.lines if line.topic.endswith("remote/answer")]
+    assert len(answers) == JUDGED_A_STEP and link.unheard == 10
+    link.step(2.0)
+    arrive(link, 500, kind="hold")
+    assert [request.kind for request in link.take_requests()] == ["hold"]

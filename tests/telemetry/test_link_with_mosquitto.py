@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from typing import Any
 import pytest
 
 from esterward.telemetry import outbox, topics
-from esterward.telemetry.link import MqttLink
+from esterward.telemetry.link import STEP_REAL_S, MqttLink
 from esterward.values.events import Event
 from esterward.values.requests import Request
 from esterward.values.status import Status
@@ -315,12 +316,38 @@ def test_requests_beyond_what_the_loop_takes_are_refused_not_stored(
         mosquitto: Mosquitto, watch: Make, make_link: Make, status: Make, send: Make) -> None:
     watcher: Watcher = watch(ROOT + "remote/answer")
     link = connected(make_link, mosquitto.port, status(), new_nonce=lambda: "n1")
-    lines = "\n".join(request("n1", f"f{number}") for number in range(50))
-    subprocess.run(["mosquitto_pub", "-h", "127.0.0.1", "-p", str(mosquitto.port), "-l", "-t",
-                    ROOT + "remote/request/set"], input=lines.encode(), check=True)
-    pump(link, lambda: len(watcher.of("remote/answer")) == 50 - 32, "the rest is refused")
+    for end in range(10, 51, 10):
+        lines = "\n".join(request("n1", f"f{number}") for number in range(end - 10, end))
+        subprocess.run(["mosquitto_pub", "-h", "127.0.0.1", "-p", str(mosquitto.port), "-l", "-t",
+                        ROOT + "remote/request/set"], input=lines.encode(), check=True)
+        pump(link, lambda end=end: len(watcher.of("remote/answer")) == max(0, end - 32)  # type: ignore[misc]
+             and len(link._waiting) == min(32, end), "those beyond are refused")
     assert all("waiting" in json.loads(a)["why"] for a in watcher.of("remote/answer"))
-    assert len(link.take_requests()) == 32 and link.take_requests() == ()
+    taken = [request for _ in range(9) for request in link.take_requests()]
+    assert len(taken) == 32 and link.take_requests() == ()
+
+
+def test_a_step_ends_after_its_time_however_many_messages_wait(
+        mosquitto: Mosquitto, make_link: Make, status: Make) -> None:
+    slow_s = [0.0]
+
+    def real_s() -> float:  # a machine on which every look at the clock takes 5 ms, later on
+        slow_s[0] += 0.005 if slow_s[0] else 0.0
+        return time.monotonic() + slow_s[0]
+
+    link = connected(make_link, mosquitto.port, status(), real_s=real_s)
+    arrived: list[object] = []
+    link._connection._arrived = arrived.append
+    subprocess.run(["mosquitto_pub", "-h", "127.0.0.1", "-p", str(mosquitto.port), "-l", "-t",
+                    ROOT + "remote/request/set"], input=b"x\n" * 400, check=True)
+    slow_s[0] = 0.005
+    for _ in range(20):
+        before = len(arrived)
+        link.step(1.0)
+        assert len(arrived) - before <= STEP_REAL_S / 0.005
+    assert arrived
+    slow_s[0] = 0.0
+    pump(link, lambda: len(arrived) == 400, "all come in the end")
 
 
 def test_a_huge_message_on_the_request_topic_is_not_read_into_memory(

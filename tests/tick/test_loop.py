@@ -120,3 +120,18 @@ def test_outputs_are_off_when_the_loop_ends_however_it_ends(loop: Loop, world: W
     with pytest.raises(RuntimeError):
         loop.run(lambda: True)
     assert world.outputs == SAFE
+
+
+def test_a_busy_moment_makes_one_tick_late_and_not_every_one_after_it(
+    loop: Loop, world: World,
+) -> None:
+    look, ticked_s = loop.look, []
+
+    def busy() -> None:
+        if look() is not None:
+            ticked_s.append(round(world.time_s, 3))
+            world.time_s += 1.1 if len(ticked_s) == 3 else 0.0
+
+    loop.look = busy  # type: ignore[method-assign, assignment]
+    loop.run(lambda: world.time_s < 17.0)
+    assert ticked_s[:7] == [10.0, 11.0, 12.0, 13.1, 14.0, 15.0, 16.0]

@@ -43,6 +43,9 @@ BETWEEN_TRIES_REAL_S: Final = 0.2
 WINDOW: Final = 50  # messages sent and not yet acknowledged
 MAX_RECEIVED_BYTES: Final = 4096
 READS_A_STEP: Final = 50
+# What the kernel keeps for us: enough for a minute of honest requests. The default grows to
+# megabytes, and behind that many messages of a flood a real request waits for minutes.
+KERNEL_BYTES: Final = 32_768
 
 Submit = Callable[[Callable[[], None]], object]
 Address = tuple[int, Any]  # address family, socket address
@@ -123,6 +126,7 @@ class Connection:
         self._retry_as_311 = False
         self._heard = 0
         self._misc_at_s = self._read_at_s = float("-inf")
+        self._until_real_s = float("inf")
         self._window = WINDOW
         self._sent: dict[int, Message] = {}
         self.phase = AWAY
@@ -164,9 +168,13 @@ class Connection:
         if info.rc != mqtt.MQTT_ERR_SUCCESS and not self._why_gone:
             self._why_gone = mqtt.error_string(info.rc)
 
-    def step(self, now_s: float, busy: bool = False) -> None:
-        """One bounded piece of work; busy: an answer is awaited, so look at the socket now."""
+    def step(self, now_s: float, busy: bool = False, until_real_s: float = float("inf")) -> None:
+        """One bounded piece of work; busy: an answer is awaited, so look at the socket now.
+
+        until_real_s: by real_s nothing more is read after this, whatever still waits.
+        """
         real_s = self._real_s()
+        self._until_real_s = until_real_s
         if self.phase == OPEN:
             if busy or self._sent or real_s >= self._read_at_s:
                 self._read_at_s = real_s + 0.005
@@ -228,6 +236,7 @@ class Connection:
         try:
             self._socket = socket.socket(family, socket.SOCK_STREAM)
             self._socket.setblocking(False)
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, KERNEL_BYTES)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             code = self._socket.connect_ex(address)
         except OSError as error:
@@ -280,7 +289,8 @@ class Connection:
                 self._why_gone = self._why_gone or mqtt.error_string(code)
             if client.too_long:
                 self._why_gone = "somebody sent more than a request can be"
-            if self._why_gone or heard == self._heard:
+            if (self._why_gone or heard == self._heard
+                    or self._real_s() >= self._until_real_s):
                 break
         if client.want_write() and not self._why_gone:
             client.loop_write()

@@ -26,12 +26,18 @@ from esterward.telemetry.discovery import discovery, discovery_topic
 from esterward.telemetry.outbox import Message, Outbox
 from esterward.telemetry.requests import Refusal, Requests, answer
 from esterward.values.events import Event
-from esterward.values.requests import Request
+from esterward.values.requests import HOLD, Request
 from esterward.values.status import Status
 
 MAX_WAITING: Final = 32  # requests not yet taken by the loop
 MAX_UNANSWERED: Final = 64
+# However many messages are sent, the loop loses no more than this to them: what one step reads
+# and writes, which requests it looks at, and how many a tick gets besides the holds. An
+# observation may reckon the whole batch sheet anew.
+STEP_REAL_S: Final = 0.03
 ROUNDS_A_STEP: Final = 10
+JUDGED_A_STEP: Final = 16
+TAKEN_A_TICK: Final = 4
 # Values that change all the time are looked at no oftener than this in real time, so that a
 # fast rehearsal does not drown its broker; at real speed it changes nothing.
 PICTURE_REAL_S: Final = 0.2
@@ -46,6 +52,7 @@ class MqttLink:
 
     ready: the broker has everything and requests are heard. fault: what is wrong with the
     link in words, "" when all is well. dropped: lines and samples lost to a full outbox.
+    unheard: requests that were not looked at, because too many came at once.
     """
 
     def __init__(
@@ -76,7 +83,7 @@ class MqttLink:
         self._ready = False
         self._closed = False
         self._fault = ""
-        self.faults = 0
+        self.faults = self.unheard = self._judged = 0
         # The broker publishes the will when the connection breaks. The suffix keeps a second
         # process from throwing this one off the broker by sharing its client id.
         self._connection = Connection(
@@ -117,13 +124,14 @@ class MqttLink:
     # -- the port --------------------------------------------------------------------------
 
     def take_requests(self) -> tuple[Request, ...]:
-        """The requests that arrived since the last call, each to be answered by an event."""
+        """The next few requests, holds first, each to be answered by an event."""
         if not self._waiting:
             return ()
         with self._lock:
-            taken = tuple(self._waiting)
-            self._waiting.clear()
-        return taken
+            ordered = sorted(self._waiting, key=lambda request: request.kind != HOLD)
+            count = TAKEN_A_TICK + sum(request.kind == HOLD for request in ordered)
+            self._waiting = deque(ordered[count:])
+        return tuple(ordered[:count])
 
     def show(self, status: Status, events: tuple[Event, ...], now_s: float,
              wall_s: float | None) -> None:
@@ -240,6 +248,10 @@ class MqttLink:
 
     def _arrived(self, received: Received) -> None:
         """Called by the connection inside step(), so the lock is held."""
+        self._judged += 1
+        if self._judged > JUDGED_A_STEP:
+            self.unheard += 1  # a flood: not even an answer, which would double it
+            return
         reply = (received.response_topic, received.correlation)
         judged = self._requests.judge(received.payload, received.retained)
         if isinstance(judged, Refusal):
@@ -270,15 +282,17 @@ class MqttLink:
             self._requests.renew(nonce)
             self._outbox.show(self._topic("remote", "nonce"), nonce)
         connection = self._connection
+        self._judged = 0
+        until_real_s = self._real_s() + STEP_REAL_S
         for _ in range(ROUNDS_A_STEP):
-            connection.step(now_s, bool(self._outbox.dirty or self._outbox.lines))
+            connection.step(now_s, bool(self._outbox.dirty or self._outbox.lines), until_real_s)
             if connection.phase == AWAY and self._generation:
                 self._forget_connection()
             elif connection.opened != self._generation:
                 self._generation = connection.opened
                 self._outbox.show_all_again()
                 self._tell_state(topics.STATE_INIT)
-            if not self._pump():
+            if not self._pump() or self._real_s() >= until_real_s:
                 break
 
     def _forget_connection(self) -> None:
