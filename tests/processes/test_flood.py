@@ -195,7 +195,7 @@ def test_five_thousand_messages_a_second_hold_up_neither_tick_nor_beat_and_energ
                           ('switch = "contactor"', 'switch = "ssr"')):
         assert shipped in text
         text = text.replace(shipped, here)
-    watcher = Watcher(broker.port, ROOT + "$state", ROOT + "remote/nonce", ROOT + "batch/state")
+    watcher = Watcher(broker.port, ROOT + "$state", ROOT + "remote/nonce")
     try:
         with Rig(tmp_path / "rig", text) as rig:
             rig.dry()
@@ -240,10 +240,9 @@ def unhurt(rig: Rig, broker: Mosquitto, watcher: Watcher, begun: int) -> None:
     """State and record are as without the flood; in the long run a request is answered again,
     once what the broker still holds of the flood has been read."""
     assert rig.controller is not None and rig.guard is not None
-    until(lambda: watcher.of("$state")[-1:] == ["ready"], "ready", 30.0)
+    until(lambda: watcher.of("$state")[-1:] == ["ready"], "ready", 60.0)
     if SECONDS > 5.0:
         answered_again(broker, watcher)
-    assert watcher.of("batch/state")[-1] == "held"
     assert rig.controller.poll() is None and rig.guard.poll() is None
     assert "Traceback" not in rig.logs()
     rig.controller.terminate()
@@ -271,7 +270,7 @@ def answered_again(broker: Mosquitto, watcher: Watcher) -> None:
             time.sleep(2.0)
             return any("after-" in answer for answer in answers.of("remote/answer"))
 
-        until(asked, "nobody answers after the flood", 300.0)
+        until(asked, "nobody answers after the flood", 120.0)
         print(f"answered {time.monotonic() - ended_s:.0f} s after the flood")
     finally:
         answers.close()

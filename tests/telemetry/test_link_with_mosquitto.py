@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from esterward.telemetry import outbox, topics
-from esterward.telemetry.link import STEP_REAL_S, MqttLink
+from esterward.telemetry.connection import AWAY, Received
+from esterward.telemetry.link import FLOODED_STEPS, JUDGED_A_STEP, STEP_REAL_S, MqttLink
 from esterward.values.events import Event
 from esterward.values.requests import Request
 from esterward.values.status import Status
@@ -325,6 +326,22 @@ def test_requests_beyond_what_the_loop_takes_are_refused_not_stored(
     assert all("waiting" in json.loads(a)["why"] for a in watcher.of("remote/answer"))
     taken = [request for _ in range(9) for request in link.take_requests()]
     assert len(taken) == 32 and link.take_requests() == ()
+
+
+def test_a_flood_that_goes_on_is_left_behind_by_a_new_connection(
+        mosquitto: Mosquitto, make_link: Make, status: Make, send: Make,
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    link = connected(make_link, mosquitto.port, status(), new_nonce=lambda: "n1")
+    with monkeypatch.context() as flooded:
+        flooded.setattr(link._connection, "step", lambda *_: [
+            link._arrived(Received(b"x", False, "", None)) for _ in range(JUDGED_A_STEP + 1)])
+        for turn in range(FLOODED_STEPS):
+            assert link.ready
+            link.step(1.0 + turn)
+        assert "flooded with requests" in link.fault and link._connection.phase == AWAY
+    pump(link, lambda: link._connection.opened == 2 and link.ready, "ready again", 10.0)
+    send(request("n1"))
+    pump(link, lambda: link.take_requests(), "a request is heard", 11.0)
 
 
 def test_a_step_ends_after_its_time_however_many_messages_wait(

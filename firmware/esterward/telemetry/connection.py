@@ -315,6 +315,12 @@ class Connection:
         self._try_at_s = now_s + delay_s
         self.fault = f"no broker at {self._host}:{self._port} ({why})"
 
+    def shed(self, now_s: float, why: str) -> None:
+        """Give this connection up, with all that waits on it, and make a new one."""
+        if self.phase == OPEN:
+            self._why_gone = why
+            self._lose(now_s, self._real_s())
+
     def hang_up(self) -> None:
         """Say goodbye, so that the broker does not publish the will, and close."""
         if self._client is not None and self.phase == OPEN:

@@ -37,6 +37,7 @@ MAX_UNANSWERED: Final = 64
 STEP_REAL_S: Final = 0.03
 ROUNDS_A_STEP: Final = 10
 JUDGED_A_STEP: Final = 16
+FLOODED_STEPS: Final = 5  # in a row with more; then a new connection leaves behind what waits
 TAKEN_A_TICK: Final = 4
 # Values that change all the time are looked at no oftener than this in real time, so that a
 # fast rehearsal does not drown its broker; at real speed it changes nothing.
@@ -83,7 +84,7 @@ class MqttLink:
         self._ready = False
         self._closed = False
         self._fault = ""
-        self.faults = self.unheard = self._judged = 0
+        self.faults = self.unheard = self._judged = self._flooded = 0
         # The broker publishes the will when the connection breaks. The suffix keeps a second
         # process from throwing this one off the broker by sharing its client id.
         self._connection = Connection(
@@ -294,6 +295,11 @@ class MqttLink:
                 self._tell_state(topics.STATE_INIT)
             if not self._pump() or self._real_s() >= until_real_s:
                 break
+        self._flooded = self._flooded + 1 if self._judged > JUDGED_A_STEP else 0
+        if self._flooded >= FLOODED_STEPS:
+            # Broker and kernel keep thousands of messages for us, and a real request behind them.
+            self._flooded = 0
+            connection.shed(now_s, "flooded with requests")
 
     def _forget_connection(self) -> None:
         self._ready = False
