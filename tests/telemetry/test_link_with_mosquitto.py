@@ -344,6 +344,28 @@ def test_a_flood_that_goes_on_is_left_behind_by_a_new_connection(
     pump(link, lambda: link.take_requests(), "a request is heard", 11.0)
 
 
+def test_what_was_unanswered_at_a_flood_is_told_again_over_the_new_connection(
+        mosquitto: Mosquitto, watch: Make, make_link: Make, status: Make,
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    watcher: Watcher = watch()
+    link = connected(make_link, mosquitto.port, status())
+    until(lambda: watcher.of("$state") == ["init", "ready"], "ready is seen")
+    with monkeypatch.context() as flooded:
+        # All that the broker says lies behind the flood, so no answer of it is read.
+        flooded.setattr(link._connection, "step", lambda *_: [
+            link._arrived(Received(b"x", False, "", None)) for _ in range(JUDGED_A_STEP + 1)])
+        link.show(status(), tuple(ended(number) for number in range(1, 121)), 1.0, None)
+        for turn in range(FLOODED_STEPS):
+            link.step(1.0 + turn)
+    assert link._connection.phase == AWAY
+    until(lambda: link._real_s() >= link._connection._try_at_real_s, "it may dial at once")
+    pump(link, lambda: watcher.of("$state") == ["init", "ready", "lost", "init", "ready"],
+         "gone and ready again are seen", 10.0)
+    pump(link, lambda: not link.waiting, "all is told", 11.0)
+    until(lambda: {json.loads(line)["number"] for line in watcher.of("stream/event")}
+          == set(range(1, 121)), "each event is heard")
+
+
 def test_a_step_ends_after_its_time_however_many_messages_wait(
         mosquitto: Mosquitto, make_link: Make, status: Make) -> None:
     slow_s = [0.0]

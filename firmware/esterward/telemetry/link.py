@@ -300,6 +300,8 @@ class MqttLink:
             # Broker and kernel keep thousands of messages for us, and a real request behind them.
             self._flooded = 0
             connection.shed(now_s, "flooded with requests")
+            # Now: the next step may dial at once, and what is unanswered would fill the window.
+            self._forget_connection()
 
     def _forget_connection(self) -> None:
         self._ready = False
