@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import pytest
 
 from esterward.process.prompts import ANSWERS, PROMPTS
@@ -54,6 +56,10 @@ def test_every_step_can_be_reached_and_every_step_can_reach_the_end() -> None:
         grown = bool(more)
         ends |= more
     assert ends == set(STEPS) | {DONE}
+
+
+def test_no_fact_holds_before_it_is_proven() -> None:
+    assert not any(asdict(Facts()).values())
 
 
 @pytest.mark.parametrize("name", STEPS)

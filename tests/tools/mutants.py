@@ -95,6 +95,7 @@ def plain_calls(path: str) -> Iterator[Callable[[], object] | None]:
     spec = importlib.util.spec_from_file_location("called_" + Path(path).stem, path)
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # a dataclass looks there for what its annotations mean
     spec.loader.exec_module(module)
     for name, test in vars(module).items():
         if not name.startswith("test_"):
