@@ -133,7 +133,7 @@ def latest(moments: list[tuple[float, float]], stills: list[tuple[float, float]]
     which the bench itself stood still."""
     judged = [came - due for due, came in moments
               if not any(begun < came + 0.01 and ended > due for begun, ended in stills)]
-    return max(0.0, *judged), len(judged) / len(moments)
+    return max([0.0, *judged]), len(judged) / len(moments)
 
 
 def ticks_due(quiet: list[float], flooded: list[float], to_s: float) -> list[tuple[float, float]]:

@@ -12,7 +12,7 @@ import pytest
 
 from esterward.telemetry import connection
 from esterward.telemetry.connection import Received
-from esterward.telemetry.link import JUDGED_A_STEP, TAKEN_A_TICK, MqttLink
+from esterward.telemetry.link import JUDGED_A_STEP, MAX_WAITING, TAKEN_A_TICK, MqttLink
 from esterward.values.status import Status
 from esterward_sim.broker import AMQTT, EmbeddedBroker, free_port
 from telemetry.mqtt_rig import DEVICE
@@ -219,6 +219,17 @@ def test_a_tick_gets_a_few_requests_and_every_hold_before_them(make_link: Make) 
     assert len(taken) == 1 + TAKEN_A_TICK
     rest = [request.id for _ in range(3) for request in link.take_requests()]
     assert rest == ["r4", "r5", "r6", "r7", "r8"]
+
+
+def test_a_hold_is_taken_where_nothing_else_is_any_more(make_link: Make) -> None:
+    link = make_link(free_port(), new_nonce=lambda: "n1")
+    for number in range(MAX_WAITING + 4):
+        if number % JUDGED_A_STEP == 0:
+            link.step(1.0)
+        arrive(link, number, kind="acknowledge")
+    assert len(link._waiting) == MAX_WAITING
+    arrive(link, 90, kind="hold")
+    assert [request.id for request in link.take_requests()] == ["r90", "r0", "r1", "r2", "r3"]
 
 
 def test_of_a_flood_a_step_looks_at_a_few_and_answers_no_more(make_link: Make) -> None:

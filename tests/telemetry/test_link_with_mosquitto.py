@@ -318,7 +318,8 @@ def test_requests_beyond_what_the_loop_takes_are_refused_not_stored(
     watcher: Watcher = watch(ROOT + "remote/answer")
     link = connected(make_link, mosquitto.port, status(), new_nonce=lambda: "n1")
     for end in range(10, 51, 10):
-        lines = "\n".join(request("n1", f"f{number}") for number in range(end - 10, end))
+        lines = "\n".join(request("n1", f"f{number}", kind="acknowledge")
+                          for number in range(end - 10, end))
         subprocess.run(["mosquitto_pub", "-h", "127.0.0.1", "-p", str(mosquitto.port), "-l", "-t",
                         ROOT + "remote/request/set"], input=lines.encode(), check=True)
         pump(link, lambda end=end: len(watcher.of("remote/answer")) == max(0, end - 32)  # type: ignore[misc]

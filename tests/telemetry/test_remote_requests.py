@@ -10,7 +10,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from esterward.telemetry.link import reply_allowed
-from esterward.telemetry.requests import IDS_PER_NONCE, MAX_BYTES, Refusal, Requests, answer
+from esterward.telemetry.requests import (
+    IDS_PER_NONCE,
+    KEPT_FOR_HOLDS,
+    MAX_BYTES,
+    Refusal,
+    Requests,
+    answer,
+)
 from esterward.values.requests import OBSERVATIONS, REMOTE_KINDS, Request
 
 
@@ -86,7 +93,10 @@ def test_no_kind_is_taken_without_a_nonce(judge: Requests, kind: str, nonce: Any
 
 def test_memory_stays_bounded_and_forgets_no_id_while_its_nonce_counts(judge: Requests) -> None:
     for number in range(IDS_PER_NONCE):
-        assert isinstance(judge.judge(text(id=f"i{number}"), False), Request)
+        assert isinstance(judge.judge(text(id=f"i{number}", kind="acknowledge"), False), Request)
+    refused(judge, text(id="one-more", kind="acknowledge"), "wait for the next nonce")
+    for number in range(KEPT_FOR_HOLDS):  # none of them makes a hold wait
+        assert isinstance(judge.judge(text(id=f"h{number}"), False), Request)
     refused(judge, text(id="one-more"), "wait for the next nonce")
     for number in range(50):
         judge.renew(f"m{number}")

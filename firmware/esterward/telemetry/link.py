@@ -24,7 +24,7 @@ from esterward.telemetry import lines, topics
 from esterward.telemetry.connection import AWAY, OPEN, Connection, Received, Submit
 from esterward.telemetry.discovery import discovery, discovery_topic
 from esterward.telemetry.outbox import Message, Outbox
-from esterward.telemetry.requests import Refusal, Requests, answer
+from esterward.telemetry.requests import Refusal, Requests, answer, room_for
 from esterward.values.events import Event
 from esterward.values.requests import HOLD, Request
 from esterward.values.status import Status
@@ -258,7 +258,8 @@ class MqttLink:
         if isinstance(judged, Refusal):
             self._answer(judged.id, False, judged.why, reply,
                          self._requests.nonce if judged.stale else "")
-        elif len(self._waiting) >= MAX_WAITING or len(self._unanswered) >= MAX_UNANSWERED:
+        elif (len(self._waiting) >= room_for(judged.kind, MAX_WAITING)
+                or len(self._unanswered) >= room_for(judged.kind, MAX_UNANSWERED)):
             self._answer(judged.id, False, "too many requests are waiting; send it again with "
                          "a new id", reply)
         else:

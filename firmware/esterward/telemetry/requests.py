@@ -8,7 +8,8 @@ The rules:
   raises a limit, resets a trip or clears the methanol flag, whatever its text says.
 
 Memory is bounded and no replay slips through: the ids used under a nonce are remembered as
-long as that nonce counts and forgotten with it, and a nonce takes at most IDS_PER_NONCE ids.
+long as that nonce counts and forgotten with it, and a nonce takes at most IDS_PER_NONCE ids, and
+KEPT_FOR_HOLDS more that are holds: what others ask for must not make a hold wait for a minute.
 
 **A hold needs its nonce too.** It only reduces energy, so taking it on any terms would be
 safe for the reactor, but a nonce does not keep enemies out (whoever may write may also read
@@ -37,6 +38,7 @@ from esterward.values.requests import (
 
 MAX_BYTES: Final = 1024
 IDS_PER_NONCE: Final = 64
+KEPT_FOR_HOLDS: Final = 16
 NONCES_KEPT: Final = 2
 KEYS: Final = ("id", "nonce", "kind", "name", "value")
 
@@ -93,14 +95,19 @@ class Requests:
                                "from remote/nonce and send again", True)
             if any(request_id in ids for ids in self.used.values()):
                 raise _Wrong("this id was used before; every request needs a new id")
-            if len(self.used[nonce]) >= IDS_PER_NONCE:
+            request = _request(plain, request_id)
+            if len(self.used[nonce]) >= room_for(request.kind, IDS_PER_NONCE):
                 raise _Wrong(f"more than {IDS_PER_NONCE} requests under one nonce; "
                              "wait for the next nonce")
-            request = _request(plain, request_id)
         except _Wrong as wrong:
             return Refusal(request_id, str(wrong))
         self.used[nonce].add(request_id)
         return request
+
+
+def room_for(kind: str, limit: int) -> int:
+    """The limit for a request of this kind: a hold finds room where the others fill theirs."""
+    return limit + KEPT_FOR_HOLDS if kind == HOLD else limit
 
 
 def _no_key_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
