@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import zlib
-from dataclasses import fields
+from dataclasses import fields, replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -72,6 +73,17 @@ def test_a_chunk_is_the_same_whether_two_nan_are_one_object_or_two() -> None:
 
     one = float("nan")
     assert chunk(one, one) == chunk(one, float("nan"))
+
+
+@pytest.mark.parametrize("values", [
+    (1.0, 1), (1, True), (True, 1.0), (0.0, -0.0), (-0.0, 0), (0, False), ("", None),
+    (5e-324, 0.0), (2.0, float("nan")), (float("nan"), 2.0), (float("inf"), -float("inf")),
+])
+def test_what_is_equal_but_not_the_same_stays_what_it_was(values: tuple[Any, ...]) -> None:
+    for mixed in (values, values[::-1], (*values, values[0])):
+        ticks = [replace(_tick(0.0)[0], wall_s=value) for value in mixed]
+        back = trace.decode(trace.encode([(tick, Outputs()) for tick in ticks]))
+        assert [repr(tick.wall_s) for tick, _ in back] == [*map(repr, mixed)]
 
 
 def test_a_chunk_of_another_format_is_refused() -> None:

@@ -5,14 +5,21 @@ from __future__ import annotations
 import json
 import socket
 from collections.abc import Callable, Iterator
-from itertools import pairwise
+from itertools import count, pairwise
 from typing import Any
 
 import pytest
 
 from esterward.telemetry import connection
 from esterward.telemetry.connection import Received
-from esterward.telemetry.link import JUDGED_A_STEP, MAX_WAITING, TAKEN_A_TICK, MqttLink
+from esterward.telemetry.link import (
+    FLOODED_STEPS,
+    JUDGED_A_STEP,
+    MAX_WAITING,
+    STEP_REAL_S,
+    TAKEN_A_TICK,
+    MqttLink,
+)
 from esterward.values.status import Status
 from esterward_sim.broker import AMQTT, EmbeddedBroker, free_port
 from telemetry.mqtt_rig import DEVICE
@@ -230,6 +237,37 @@ def test_a_hold_is_taken_where_nothing_else_is_any_more(make_link: Make) -> None
     assert len(link._waiting) == MAX_WAITING
     arrive(link, 90, kind="hold")
     assert [request.id for request in link.take_requests()] == ["r90", "r0", "r1", "r2", "r3"]
+
+
+def test_a_step_sends_no_longer_than_its_time(
+        make_link: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    looks_s = count(step=STEP_REAL_S * 0.6)
+    link = make_link(free_port(), real_s=lambda: next(looks_s))
+    rounds: list[object] = []
+    monkeypatch.setattr(link._connection, "step", lambda *_: rounds.append(1))
+    monkeypatch.setattr(link, "_pump", lambda: True)
+    link.step(1.0)
+    assert len(rounds) == 2
+
+
+def test_only_a_flood_that_goes_on_makes_a_new_connection(
+        make_link: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    link = make_link(free_port())
+    shed: list[str] = []
+    monkeypatch.setattr(link._connection, "shed", lambda _now_s, why: shed.append(why))
+
+    def steps(number: int, messages: int) -> None:
+        monkeypatch.setattr(link._connection, "step", lambda *_: [
+            link._arrived(Received(b"x", False, "", None)) for _ in range(messages)])
+        for _ in range(number):
+            link.step(1.0)
+
+    steps(FLOODED_STEPS - 1, JUDGED_A_STEP + 1)
+    steps(1, JUDGED_A_STEP)
+    steps(FLOODED_STEPS - 1, JUDGED_A_STEP + 1)
+    assert not shed
+    steps(1, JUDGED_A_STEP + 1)
+    assert shed == ["flooded with requests"] and not link.faults
 
 
 def test_of_a_flood_a_step_looks_at_a_few_and_answers_no_more(make_link: Make) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -15,7 +16,7 @@ from typing import Any
 import pytest
 
 from esterward.telemetry import outbox, topics
-from esterward.telemetry.connection import AWAY, Received
+from esterward.telemetry.connection import AWAY, KERNEL_BYTES, Received
 from esterward.telemetry.link import FLOODED_STEPS, JUDGED_A_STEP, STEP_REAL_S, MqttLink
 from esterward.values.events import Event
 from esterward.values.requests import Request
@@ -358,7 +359,7 @@ def test_what_was_unanswered_at_a_flood_is_told_again_over_the_new_connection(
         link.show(status(), tuple(ended(number) for number in range(1, 121)), 1.0, None)
         for turn in range(FLOODED_STEPS):
             link.step(1.0 + turn)
-    assert link._connection.phase == AWAY
+    assert link._connection.phase == AWAY and not link.waiting - len(link._outbox)
     until(lambda: link._real_s() >= link._connection._try_at_real_s, "it may dial at once")
     pump(link, lambda: watcher.of("$state") == ["init", "ready", "lost", "init", "ready"],
          "gone and ready again are seen", 10.0)
@@ -376,6 +377,9 @@ def test_a_step_ends_after_its_time_however_many_messages_wait(
         return time.monotonic() + slow_s[0]
 
     link = connected(make_link, mosquitto.port, status(), real_s=real_s)
+    assert link._connection._socket is not None  # the kernel doubles what it is asked for
+    assert link._connection._socket.getsockopt(
+        socket.SOL_SOCKET, socket.SO_RCVBUF) <= 2 * KERNEL_BYTES
     arrived: list[object] = []
     link._connection._arrived = arrived.append
     subprocess.run(["mosquitto_pub", "-h", "127.0.0.1", "-p", str(mosquitto.port), "-l", "-t",
