@@ -256,14 +256,16 @@ def test_only_a_flood_that_goes_on_makes_a_new_connection(
     shed: list[str] = []
     monkeypatch.setattr(link._connection, "shed", lambda _now_s, why: shed.append(why))
 
-    def steps(number: int, messages: int) -> None:
+    def steps(number: int, messages: int, behind: bool = True) -> None:
+        link._connection.behind = behind
         monkeypatch.setattr(link._connection, "step", lambda *_: [
             link._arrived(Received(b"x", False, "", None)) for _ in range(messages)])
         for _ in range(number):
             link.step(1.0)
 
     steps(FLOODED_STEPS - 1, JUDGED_A_STEP + 1)
-    steps(1, JUDGED_A_STEP)
+    steps(1, JUDGED_A_STEP)  # many, but answered
+    steps(FLOODED_STEPS, JUDGED_A_STEP + 1, behind=False)  # more, but all of them read
     steps(FLOODED_STEPS - 1, JUDGED_A_STEP + 1)
     assert not shed
     steps(1, JUDGED_A_STEP + 1)
@@ -277,6 +279,7 @@ def test_of_a_flood_a_step_looks_at_a_few_and_answers_no_more(make_link: Make) -
         arrive(link, number, kind="start")
     answers = [line for line in link._outbox.lines if line.topic.endswith("remote/answer")]
     assert len(answers) == JUDGED_A_STEP and link.unheard == 10
-    link.step(2.0)
     arrive(link, 500, kind="hold")
-    assert [request.kind for request in link.take_requests()] == ["hold"]
+    arrive(link, 501, kind="hold", nonce="old")
+    assert len(link._outbox.lines) == JUDGED_A_STEP and link.unheard == 11
+    assert [request.id for request in link.take_requests()] == ["r500"], "a hold is heard"

@@ -95,7 +95,8 @@ class Connection:
     """Dials, keeps and re-makes the connection; hands over what arrives.
 
     phase: one of the five words above. opened counts the connections that the broker accepted.
-    subscribed: the broker confirmed the subscription of this connection. fault: why there is
+    subscribed: the broker confirmed the subscription of this connection. behind: the last step
+    ended before all that had come was read. fault: why there is
     no connection, or what went wrong last, in words; "" when all is well.
     """
 
@@ -131,7 +132,7 @@ class Connection:
         self._sent: dict[int, Message] = {}
         self.phase = AWAY
         self.opened = 0
-        self.subscribed = False
+        self.subscribed = self.behind = False
         self.fault = ""
         self.callback_faults = 0
 
@@ -282,6 +283,7 @@ class Connection:
     def _run_client(self, real_s: float) -> None:
         client = self._client
         assert client is not None
+        self.behind = True
         for _ in range(READS_A_STEP):
             heard = self._heard
             code = client.loop_read()
@@ -289,8 +291,10 @@ class Connection:
                 self._why_gone = self._why_gone or mqtt.error_string(code)
             if client.too_long:
                 self._why_gone = "somebody sent more than a request can be"
-            if (self._why_gone or heard == self._heard
-                    or self._real_s() >= self._until_real_s):
+            if self._why_gone or heard == self._heard:
+                self.behind = False
+                break
+            if self._real_s() >= self._until_real_s:
                 break
         if client.want_write() and not self._why_gone:
             client.loop_write()
@@ -304,7 +308,7 @@ class Connection:
         if self._socket is not None:
             self._socket.close()
         self._socket = self._client = None
-        self.phase, self.subscribed = AWAY, False
+        self.phase, self.subscribed, self.behind = AWAY, False, False
         if self._v5 and greeting and self._retry_as_311:
             self._v5 = False
             self._try_at_s = self._try_at_real_s = float("-inf")

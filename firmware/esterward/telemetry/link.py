@@ -32,12 +32,14 @@ from esterward.values.status import Status
 MAX_WAITING: Final = 32  # requests not yet taken by the loop
 MAX_UNANSWERED: Final = 64
 # However many messages are sent, the loop loses no more than this to them: what one step reads
-# and writes, which requests it looks at, and how many a tick gets besides the holds. An
-# observation may reckon the whole batch sheet anew.
+# and writes, which requests it looks at and how many a tick gets besides the holds. An observation
+# may reckon the whole batch sheet anew.
 STEP_REAL_S: Final = 0.03
 ROUNDS_A_STEP: Final = 10
 JUDGED_A_STEP: Final = 16
-FLOODED_STEPS: Final = 5  # in a row with more; then a new connection leaves behind what waits
+# So many steps in a row with more than they could read, and a new connection leaves behind what
+# waits.
+FLOODED_STEPS: Final = 5
 TAKEN_A_TICK: Final = 4
 # Values that change all the time are looked at no oftener than this in real time, so that a
 # fast rehearsal does not drown its broker; at real speed it changes nothing.
@@ -53,7 +55,7 @@ class MqttLink:
 
     ready: the broker has everything and requests are heard. fault: what is wrong with the
     link in words, "" when all is well. dropped: lines and samples lost to a full outbox.
-    unheard: requests that were not looked at, because too many came at once.
+    unheard: messages neither taken nor answered, because too many came at once.
     """
 
     def __init__(
@@ -250,21 +252,25 @@ class MqttLink:
     def _arrived(self, received: Received) -> None:
         """Called by the connection inside step(), so the lock is held."""
         self._judged += 1
-        if self._judged > JUDGED_A_STEP:
-            self.unheard += 1  # a flood: not even an answer, which would double it
+        many = self._judged > JUDGED_A_STEP
+        if many and b'"hold"' not in received.payload:
+            self.unheard += 1
             return
         reply = (received.response_topic, received.correlation)
         judged = self._requests.judge(received.payload, received.retained)
-        if isinstance(judged, Refusal):
+        if isinstance(judged, Request):
+            if (len(self._waiting) < room_for(judged.kind, MAX_WAITING)
+                    and len(self._unanswered) < room_for(judged.kind, MAX_UNANSWERED)):
+                self._unanswered[judged.id] = reply
+                self._waiting.append(judged)
+                return
+            judged = Refusal(judged.id, "too many requests are waiting; send it again with "
+                             "a new id")
+        if many:
+            self.unheard += 1  # a flood: not even an answer, which would double it
+        else:
             self._answer(judged.id, False, judged.why, reply,
                          self._requests.nonce if judged.stale else "")
-        elif (len(self._waiting) >= room_for(judged.kind, MAX_WAITING)
-                or len(self._unanswered) >= room_for(judged.kind, MAX_UNANSWERED)):
-            self._answer(judged.id, False, "too many requests are waiting; send it again with "
-                         "a new id", reply)
-        else:
-            self._unanswered[judged.id] = reply
-            self._waiting.append(judged)
 
     def _answer(self, request_id: str, accepted: bool, why: str,
                 reply: tuple[str, bytes | None], nonce: str = "") -> None:
@@ -296,7 +302,8 @@ class MqttLink:
                 self._tell_state(topics.STATE_INIT)
             if not self._pump() or self._real_s() >= until_real_s:
                 break
-        self._flooded = self._flooded + 1 if self._judged > JUDGED_A_STEP else 0
+        flooded = connection.behind and self._judged > JUDGED_A_STEP
+        self._flooded = self._flooded + 1 if flooded else 0
         if self._flooded >= FLOODED_STEPS:
             # Broker and kernel keep thousands of messages for us, and a real request behind them.
             self._flooded = 0
