@@ -322,6 +322,7 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
 def _end(result: Any, path: Path, rig: Any) -> list[str]:
     """The last lines: how it ended, how hot it got, what to do, where the record lies."""
     from esterward.chemistry.wording import METRIC
+    from esterward.record.report import took
     from esterward.safety.faults import FAULTS
     from esterward.values.messages import GUARD_LATCHES
     from esterward.values.status import STATE_WORDS
@@ -355,10 +356,10 @@ def _end(result: Any, path: Path, rig: Any) -> list[str]:
                      f"{METRIC.limit(result.ceiling_c)}.")
     if result.boiled_off_l >= 0.01 or result.local_boiling_s > 0.0:
         lines.append(f"Methanol boiled: {result.boiled_off_l:.2f} L of it off, and for "
-                     f"{result.local_boiling_s:.0f} s at the element's surface.")
+                     f"{took(result.local_boiling_s)} at the element's surface.")
     if result.flammable_s > 0.0:
         lines.append("The headspace was within the flammable range of methanol for "
-                     f"{result.flammable_s / 3600.0:.1f} h.")
+                     f"{took(result.flammable_s)}.")
     return [*lines, f"The record lies in {path}; read it with:",
             f"  {_me()} record show {path}"]
 

@@ -99,9 +99,12 @@ def test_the_ending_tells_what_boiled_and_how_long_the_headspace_could_burn() ->
         state="complete", boiled_off_l=1.234, local_boiling_s=75.0, flammable_s=9000.0)
     assert not any("boil" in line or "flammable" in line
                    for line in _end(quiet, Path("r.sqlite"), rig))
+    told_short = _end(rehearsal.Result(flammable_s=40.0), Path("r.sqlite"), rig)
+    assert any("flammable range of methanol for 40 s." in line for line in told_short)
     lines = _end(told, Path("r.sqlite"), rig)
     assert ("Methanol boiled: 1.23 L of it off, and for 75 s at the element's surface." in lines
-            and "The headspace was within the flammable range of methanol for 2.5 h." in lines)
+            and "The headspace was within the flammable range of methanol for 2 h 30 min."
+            in lines)
 
 
 def test_an_unwise_sheet_is_warned_of_before_the_batch_starts(
