@@ -176,7 +176,7 @@ class MqttLink:
         """Hand over what is left, say `disconnected` and hang up; at most within_s seconds."""
         if self._closed:
             return
-        now_s = float("-inf")  # no new attempt: what is not connected now stays so
+        now_s = float("-inf")  # no attempt is due for what is not connected now
         if self._connection.phase == OPEN:
             self.drain(now_s, within_s / 2)
             with self._lock:
