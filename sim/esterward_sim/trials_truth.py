@@ -50,7 +50,7 @@ class Truth:
         self.alarm = ""
         # memory
         self.pressed_since_boot = False
-        self.armed = self.guard_armed = self.hand_cleared = False
+        self.armed = self.flag_armed = self.guard_armed = self.hand_cleared = False
         self.flag_number = 0
         self.poured_l = 0.0
         self._pours: list[tuple[dose.Stream, float]] = []
@@ -173,6 +173,7 @@ class Truth:
             elif event.kind == "alarm_raised" and self.started:
                 self.alarm = str(event.data["code"])
         if self.entered == "dose.flag":
+            self.flag_armed = self.flag_armed and not self.hand_cleared
             self.guard_armed = self.guard_armed and not self.hand_cleared
             self.armed = True
         if self.entered in ("dose.flag", "dose.pour"):
@@ -187,15 +188,20 @@ class Truth:
     def _methanol(self, run: Rehearsal, on: bool, oil_c: float) -> None:
         rig, q = run.rig, QUARTER_S
         wanted = self.armed and not self.hand_cleared
-        self.flag_unset_s = self.flag_unset_s + q if wanted and not self.flag else 0.0
         guard_flag = rig.guard.state.flag
-        # Asked for in dose.flag; it must stay from when it is set there or the gate is open.
-        if wanted and (guard_flag or self.step in ("dose.gate", "dose.pour")):
-            self.guard_armed = True
+        # Asked for in dose.flag; each must stay from when it is set there or the gate is open.
+        if wanted:
+            gate = self.step in ("dose.gate", "dose.pour")
+            self.flag_armed = self.flag_armed or self.flag or gate
+            self.guard_armed = self.guard_armed or guard_flag or gate
+        self.flag_unset_s = (self.flag_unset_s + q
+                             if wanted and self.flag_armed and not self.flag else 0.0)
         self.guard_flag_unset_s = (self.guard_flag_unset_s + q
                                    if wanted and self.guard_armed and not guard_flag else 0.0)
         if self.entered == "dose.pour":
             self.pour_on_s = 0.0
+            if not self.flag:
+                self.flag_unset_s = NEVER_S
             if not guard_flag:
                 self.guard_flag_unset_s = NEVER_S
         if on and self.step == "dose.pour" and self.state == "running":

@@ -128,15 +128,17 @@ def test_a_controller_that_denies_the_methanol_breaks_nothing_at_the_guard(
     assert first_broken("controller_lies", strongest, step=step) is None
 
 
-def test_the_flag_at_the_guard_must_stay_from_when_it_is_set_there_or_anybody_pours() -> None:
+@pytest.mark.parametrize("whose", ["controller", "guard"])
+def test_the_flag_must_stay_from_when_it_is_set_or_anybody_pours(whose: str) -> None:
     run_, truth = Rehearsal(REACTOR, BATCH, TrialRecord()), Truth()
-    guard, process = run_.rig.guard.state, run_.rig.controller.state.process
+    state, guard = run_.rig.controller.state, run_.rig.guard.state
 
     def unset_s(step: str, flag: bool, looks: int = 8) -> float:
-        process.step, guard.flag = step, flag
+        state.process.step = step
+        state.flag.set, guard.flag = (flag, True) if whose == "controller" else (True, flag)
         for _ in range(looks):
             truth.look(run_)
-        return truth.guard_flag_unset_s
+        return truth.flag_unset_s if whose == "controller" else truth.guard_flag_unset_s
 
     assert unset_s("dose.flag", False) == 0.0, "it is only asked for"
     assert unset_s("dose.gate", False) == 2.0
