@@ -22,6 +22,24 @@ SSR_FAULTS = frozenset(("ssr_shorted", "ssr_leaks", "line_ssr_high"))
 HELD_S = 4.5         # two buttons held for five seconds, as a hand sees it
 
 
+class KeptFlag:
+    """Whether one of the two keeps its methanol flag set, from when it is set or anybody pours.
+
+    unset_s: for how long it has not, NEVER_S where a pour began without it.
+    """
+
+    def __init__(self) -> None:
+        self.armed = False
+        self.unset_s = 0.0
+
+    def look(self, flag: bool, wanted: bool, step: str, entered: str) -> None:
+        self.armed = self.armed or (wanted and (flag or step in ("dose.gate", "dose.pour")))
+        unset = wanted and self.armed and not flag
+        self.unset_s = self.unset_s + QUARTER_S if unset else 0.0
+        if entered == "dose.pour" and not flag:
+            self.unset_s = NEVER_S
+
+
 class Truth:
     """One look each quarter second. *_s: for how long it has been so, or since it last was."""
 
@@ -36,7 +54,7 @@ class Truth:
         # for how long
         self.dry_on_s = self.bare_on_s = self.estop_on_s = self.cutout_on_s = 0.0
         self.latched_on_s = self.against_s = self.mixer_against_s = self.over_aim_s = 0.0
-        self.hot_on_s = self.quiet_s = self.flag_unset_s = self.guard_flag_unset_s = 0.0
+        self.hot_on_s = self.quiet_s = 0.0
         self.guard_blind_s = self.mixer_on_s = self.both_s = self.blue_s = 0.0
         self.unpressed_on_s = self.pour_on_s = 0.0
         # since when
@@ -50,7 +68,8 @@ class Truth:
         self.alarm = ""
         # memory
         self.pressed_since_boot = False
-        self.armed = self.flag_armed = self.guard_armed = self.hand_cleared = False
+        self.armed = self.hand_cleared = False
+        self.kept, self.guard_kept = KeptFlag(), KeptFlag()
         self.flag_number = 0
         self.poured_l = 0.0
         self._pours: list[tuple[dose.Stream, float]] = []
@@ -173,8 +192,8 @@ class Truth:
             elif event.kind == "alarm_raised" and self.started:
                 self.alarm = str(event.data["code"])
         if self.entered == "dose.flag":
-            self.flag_armed = self.flag_armed and not self.hand_cleared
-            self.guard_armed = self.guard_armed and not self.hand_cleared
+            for kept in (self.kept, self.guard_kept):
+                kept.armed = kept.armed and not self.hand_cleared
             self.armed = True
         if self.entered in ("dose.flag", "dose.pour"):
             self.hand_cleared = False
@@ -188,22 +207,10 @@ class Truth:
     def _methanol(self, run: Rehearsal, on: bool, oil_c: float) -> None:
         rig, q = run.rig, QUARTER_S
         wanted = self.armed and not self.hand_cleared
-        guard_flag = rig.guard.state.flag
-        # Asked for in dose.flag; each must stay from when it is set there or the gate is open.
-        if wanted:
-            gate = self.step in ("dose.gate", "dose.pour")
-            self.flag_armed = self.flag_armed or self.flag or gate
-            self.guard_armed = self.guard_armed or guard_flag or gate
-        self.flag_unset_s = (self.flag_unset_s + q
-                             if wanted and self.flag_armed and not self.flag else 0.0)
-        self.guard_flag_unset_s = (self.guard_flag_unset_s + q
-                                   if wanted and self.guard_armed and not guard_flag else 0.0)
+        self.kept.look(self.flag, wanted, self.step, self.entered)
+        self.guard_kept.look(rig.guard.state.flag, wanted, self.step, self.entered)
         if self.entered == "dose.pour":
             self.pour_on_s = 0.0
-            if not self.flag:
-                self.flag_unset_s = NEVER_S
-            if not guard_flag:
-                self.guard_flag_unset_s = NEVER_S
         if on and self.step == "dose.pour" and self.state == "running":
             commanded = rig.relays.now(rig.clock.time_s).k1
             self.pour_on_s += NEVER_S if commanded else q  # in all; a contact may weld just then

@@ -138,7 +138,7 @@ def test_the_flag_must_stay_from_when_it_is_set_or_anybody_pours(whose: str) -> 
         state.flag.set, guard.flag = (flag, True) if whose == "controller" else (True, flag)
         for _ in range(looks):
             truth.look(run_)
-        return truth.flag_unset_s if whose == "controller" else truth.guard_flag_unset_s
+        return (truth.kept if whose == "controller" else truth.guard_kept).unset_s
 
     assert unset_s("dose.flag", False) == 0.0, "it is only asked for"
     assert unset_s("dose.gate", False) == 2.0
