@@ -173,17 +173,20 @@ class Rehearsal:
             return 0.0
         return self._stage_s.get(stage) if stage else self._started_s
 
+    def reached(self, stage: str, at_s: float) -> bool:
+        """Whether it is so many seconds since the stage first began, or the batch."""
+        since = self._since(stage)
+        return since is not None and self.rig.clock.time_s >= since + at_s
+
     def _give_faults(self) -> None:
         now_s, faults = self.rig.clock.time_s, self.rig.plant.faults
         for order, row in list(self._ending):
-            since = self._since(order.stage)
-            if since is not None and order.ends_s is not None and now_s >= since + order.ends_s:
+            if order.ends_s is not None and self.reached(order.stage, order.ends_s):
                 faults.end(order.name)
                 row["ended_s"] = now_s
                 self._ending.remove((order, row))
         for order in list(self._orders):
-            since = self._since(order.stage)
-            if since is not None and now_s >= since + order.at_s:
+            if self.reached(order.stage, order.at_s):
                 faults.start(order.name, order.value)
                 row = {"name": order.name, "value": faults.get(order.name), "started_s": now_s,
                        "ended_s": None}
@@ -214,10 +217,8 @@ class Rehearsal:
     def over(self) -> bool:
         """The batch ended, nobody moves any more, nothing is recorded, or it takes too long."""
         now_s = self.rig.clock.time_s
-        if self._until is not None:
-            since = self._since(self._until.stage)
-            if since is not None and now_s >= since + self._until.at_s:
-                return True
+        if self._until is not None and self.reached(self._until.stage, self._until.at_s):
+            return True
         state = self.rig.controller.process.state.state
         return (state in FINAL_STATES
                 or now_s - self._moved_s > (STUCK_S if state == "running" else STOOD_S)

@@ -33,12 +33,8 @@ def beginning(path: Path) -> str:
 
 
 def _due(rehearsal: Rehearsal, story: Scenario) -> bool:
-    moments = [(order.stage, order.at_s) for order in story.faults]
-    if story.until is not None:
-        moments.append((story.until.stage, story.until.at_s))
-    now_s = rehearsal.rig.clock.time_s
-    return any(since is not None and now_s >= since + at_s
-               for since, at_s in ((rehearsal._since(stage), at_s) for stage, at_s in moments))
+    moments = [*story.faults, *([story.until] if story.until is not None else [])]
+    return any(rehearsal.reached(moment.stage, moment.at_s) for moment in moments)
 
 
 def told_together(stories: Iterable[Scenario]) -> list[Told]:
