@@ -23,14 +23,20 @@ PLACE = {"s": "state", "o": "out", "i": "inputs", "g": "guard", "n": "seen", "r"
          "w": "wish"}
 
 
+def by_place(places: dict[str, str], changes: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """{place: {name: value}} of PLACE_NAME=value."""
+    parts: dict[str, dict[str, Any]] = {name: {} for name in places.values()}
+    for key, value in changes.items():
+        place, _, name = key.partition("_")
+        parts[places[place]][name] = value
+    return parts
+
+
 class Given:
     """A reactor that heats and is well, with changes: PLACE_NAME=value; inputs or guard None."""
 
     def __init__(self, **changes: Any) -> None:
-        parts: dict[str, dict[str, Any]] = {name: {} for name in PLACE.values()}
-        for key, value in changes.items():
-            place, _, name = key.partition("_")
-            parts[PLACE[place]][name] = value
+        parts = by_place(PLACE, changes)
         seen = parts["seen"]
         now_s, a_c, b_c, dt_s = (seen.pop(name, usual) for name, usual in (
             ("now_s", NOW_S), ("a_c", 54.0), ("b_c", 54.0), ("dt_s", 0.0)))

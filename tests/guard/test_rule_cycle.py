@@ -20,6 +20,7 @@ from esterward.values.buttons import Button, Buttons
 from esterward.values.messages import ControllerReport
 from esterward.values.reactor import Reactor
 from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading
+from facts_rig import by_place
 
 NOW_S = 4096.0
 HERE = boiling.limits(1120.0)
@@ -33,10 +34,7 @@ class Cycle:
     """A guard that lets a batch heat, flag clear, all on disk; PLACE_NAME=value changes it."""
 
     def __init__(self, **changes: Any) -> None:
-        parts: dict[str, dict[str, Any]] = {name: {} for name in PLACE.values()}
-        for key, value in changes.items():
-            place, _, name = key.partition("_")
-            parts[PLACE[place]][name] = value
+        parts = by_place(PLACE, changes)
         now = {"now_s": NOW_S, "dt_s": 0.25, "c": 54.0, "at_s": None, "kpa": None, "silent": False,
                "stored": False, **parts["now"]}
         self.now, self.now_s = now, now["now_s"]

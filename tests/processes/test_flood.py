@@ -30,7 +30,6 @@ import pytest
 from bench_rig import LOADS, REACTOR_TEXT, Rig, until
 from esterward.record.read import read_rows
 from esterward.record.resume import last_state
-from esterward_sim.broker import mosquitto_path
 from telemetry.mqtt_rig import DEVICE, ROOT, Mosquitto, Watcher
 
 SECONDS = float(os.environ.get("ESTERWARD_FLOOD_S", "5"))
@@ -101,9 +100,7 @@ class Round:
 
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    if mosquitto_path() is None:
-        pytest.skip("Mosquitto is not installed (apt install mosquitto)")
-    made = Mosquitto(tmp_path)
+    made = Mosquitto.begun(tmp_path)
     yield made
     made.stop()
 

@@ -12,7 +12,6 @@ import pytest
 
 from bench_rig import BATCH_TEXT, CONFIG, Rig, until
 from esterward.record.read import read_documents, read_marks, read_rows
-from esterward_sim.broker import mosquitto_path
 from telemetry.mqtt_rig import DEVICE, ROOT, Mosquitto, Watcher
 
 # The shipped example with a broker that nobody answers at, and a solid-state switch, which needs
@@ -144,9 +143,7 @@ def test_without_a_batch_it_shows_itself_and_refuses_everything(rig: Rig) -> Non
 def test_a_real_broker_sees_it_come_be_killed_and_leave_and_the_supervisor_hears_each_tick(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    if mosquitto_path() is None:
-        pytest.skip("Mosquitto is not installed (apt install mosquitto)")
-    broker = Mosquitto(tmp_path)
+    broker = Mosquitto.begun(tmp_path)
     watcher = Watcher(broker.port, ROOT + "#")
     text = SMALL.replace("port = 9", f"port = {broker.port}")
     text = text.replace('id = "skarnmoor-shed"', f'id = "{DEVICE}"')

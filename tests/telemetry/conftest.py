@@ -11,15 +11,12 @@ import pytest
 
 from esterward.telemetry.link import MqttLink
 from esterward.values.status import Status
-from esterward_sim.broker import mosquitto_path
 from telemetry.mqtt_rig import DEVICE, ROOT, Mosquitto, Watcher, make_status
 
 
 @pytest.fixture
 def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
-    if mosquitto_path() is None:
-        pytest.skip("Mosquitto is not installed (apt install mosquitto)")
-    broker = Mosquitto(tmp_path)
+    broker = Mosquitto.begun(tmp_path)
     yield broker
     broker.stop()
 
