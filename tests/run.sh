@@ -18,6 +18,7 @@ PATH="$PATH:/usr/sbin"; export PATH
 # on the second core. What goes wrong in it goes wrong again, and is told, below.
 unset PYTHONDONTWRITEBYTECODE
 "$PY" -m pytest -q --collect-only "$@" >/dev/null 2>&1 &
+trap 'kill $! 2>/dev/null || :' EXIT
 say "ruff ..."
 .venv/bin/ruff check .
 say "mypy --strict ..."

@@ -45,8 +45,6 @@ MADE_C: Final = (
     "esterward_sim/trials_oracles.py", "esterward_sim/trials_truth.py",
     "esterward_sim/trials_run.py",
 )
-# Left as they are.
-PLAIN: Final = ("__init__.py",)
 # Refused here: a reactor runs the plain sources.
 NEVER: Final = ("run", "guard")
 # Fault orders and the hours rehearsed; beside them every fault of the table, alone, early.
@@ -89,7 +87,7 @@ def made_c(folder: Path) -> list[str]:
         at = folder / name
         found += sorted(at.glob("*.py")) if at.is_dir() else [at]
     return [str(path.relative_to(folder)) for path in found
-            if not str(path).endswith(PLAIN)]
+            if path.name != "__init__.py"]
 
 
 def for_mypyc(text: str) -> str:

@@ -127,7 +127,6 @@ class Connection:
         self._retry_as_311 = False
         self._heard = 0
         self._misc_at_s = self._read_at_s = float("-inf")
-        self._until_real_s = float("inf")
         self._window = WINDOW
         self._sent: dict[int, Message] = {}
         self.phase = AWAY
@@ -175,11 +174,10 @@ class Connection:
         until_real_s: by real_s nothing more is read after this, whatever still waits.
         """
         real_s = self._real_s()
-        self._until_real_s = until_real_s
         if self.phase == OPEN:
             if busy or self._sent or real_s >= self._read_at_s:
                 self._read_at_s = real_s + 0.005
-                self._run_client(real_s)
+                self._run_client(real_s, until_real_s)
         elif self.phase == AWAY:
             if now_s >= self._try_at_s and real_s >= self._try_at_real_s:
                 self._begin(now_s, real_s)
@@ -192,7 +190,7 @@ class Connection:
         elif self.phase == DIALLING:
             self._try_greet(real_s)
         else:
-            self._run_client(real_s)
+            self._run_client(real_s, until_real_s)
             if self.phase == GREETING and self._v5 and real_s >= self._greeted_real_s + V5_REAL_S:
                 # amqtt 0.12 misreads a greeting with a will and waits for ever.
                 self._why_gone, self._retry_as_311 = "no answer", True
@@ -280,7 +278,7 @@ class Connection:
 
     # -- keeping it ------------------------------------------------------------------------
 
-    def _run_client(self, real_s: float) -> None:
+    def _run_client(self, real_s: float, until_real_s: float) -> None:
         client = self._client
         assert client is not None
         self.behind = True
@@ -294,7 +292,7 @@ class Connection:
             if self._why_gone or heard == self._heard:
                 self.behind = False
                 break
-            if self._real_s() >= self._until_real_s:
+            if self._real_s() >= until_real_s:
                 break
         if client.want_write() and not self._why_gone:
             client.loop_write()
