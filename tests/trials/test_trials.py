@@ -20,7 +20,7 @@ from esterward_sim.plant.lines import Lines
 from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.trials import trials
 from esterward_sim.trials_faults import CASES, FaultCase
-from esterward_sim.trials_oracles import INVARIANTS
+from esterward_sim.trials_oracles import DEADLINE, INVARIANTS, Watch
 from esterward_sim.trials_page import bound
 from esterward_sim.trials_plants import TrialRecord
 from esterward_sim.trials_run import (
@@ -151,6 +151,22 @@ def test_the_flag_must_stay_from_when_it_is_set_or_anybody_pours(whose: str) -> 
     assert unset_s("mix.run", False) == 0.0
     assert unset_s("dose.flag", False) == 0.0, "asked for anew"
     assert unset_s("dose.pour", False, 1) > 1000.0
+
+
+@pytest.mark.parametrize(("oil_c", "found"), [(60.0, True), (81.0, True), (96.0, False)])
+def test_probes_3_k_apart_must_end_the_heat_only_where_that_is_not_allowed(
+    oil_c: float, found: bool,
+) -> None:
+    run_, watch = Rehearsal(REACTOR, BATCH, TrialRecord()), Watch()
+    watch.case, watch.active = CASES["probe_b_offset"], True
+    plant = run_.rig.plant
+    plant.thermal.upper_c = plant.thermal.lower_c = oil_c
+    plant.electrical.power, plant.electrical.mixer_on = 1.0, True
+    for _ in range(4 * (120 + 150)):
+        watch.step(run_)
+        assert DEADLINE not in watch.broken
+    watch.step(run_)
+    assert (DEADLINE in watch.broken) == found
 
 
 @pytest.mark.parametrize(("quarters", "k1", "margin"), [
