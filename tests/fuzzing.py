@@ -59,26 +59,31 @@ TOKENS = (b"NaN", b"Infinity", b"-Infinity", b"1e999", b"-1e999", b"null", b"tru
 
 def mutated(seeds: tuple[bytes, ...], rng: Random) -> bytes:
     """One input: a seed with up to six changes, now and then pure noise."""
-    if rng.random() < 0.02:
-        return rng.randbytes(rng.randrange(64))
-    data = bytearray(rng.choice(seeds))
-    for _ in range(rng.randrange(1, 7)):
-        at, what = rng.randrange(len(data) + 1), rng.randrange(6)
+    random = rng.random  # a quarter of a long run goes in here, so no randrange
+
+    def below(n: int) -> int:
+        return int(random() * n)
+
+    if random() < 0.02:
+        return rng.randbytes(below(64))
+    data = bytearray(seeds[below(len(seeds))])
+    for _ in range(1 + below(6)):
+        at, what = below(len(data) + 1), below(6)
         if what == 0:
-            data[at:at] = rng.choice(TOKENS)
+            data[at:at] = TOKENS[below(len(TOKENS))]
         elif what == 1 and data:
-            data[at % len(data)] ^= 1 << rng.randrange(8)
+            data[at % len(data)] ^= 1 << below(8)
         elif what == 2:
-            del data[at:at + rng.randrange(1, 12)]
+            del data[at:at + 1 + below(11)]
         elif what == 3:
-            data[at:at + rng.randrange(1, 12)] = rng.choice(TOKENS)
+            data[at:at + 1 + below(11)] = TOKENS[below(len(TOKENS))]
         elif what == 4:
-            piece = data[at:at + rng.randrange(1, 24)]
-            place = rng.randrange(len(data) + 1)
+            piece = data[at:at + 1 + below(23)]
+            place = below(len(data) + 1)
             data[place:place] = piece
         else:
-            other = rng.choice(seeds)
-            data[at:] = other[rng.randrange(len(other) + 1):]
+            other = seeds[below(len(seeds))]
+            data[at:] = other[below(len(other) + 1):]
     return bytes(data[:4096])
 
 

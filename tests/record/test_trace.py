@@ -102,6 +102,9 @@ def test_a_chunk_of_another_format_is_refused() -> None:
     lambda plain: plain[8].__setitem__(1, [9]),
     lambda plain: plain.__setitem__(9, [[0, [["id"]]]]),
     lambda plain: plain.__setitem__(1, 7),
+    *(lambda plain, count=count: plain.__setitem__(1, count)
+      for count in (0, -1, 2.0, True, 61, 10**10, 10**30)),
+    lambda plain: plain.__setitem__(4, [10**30]),
 ])
 def test_a_chunk_that_does_not_fit_is_refused(change: object) -> None:
     plain = json.loads(zlib.decompress(trace.encode([_tick(1.0), _tick(2.0)])))

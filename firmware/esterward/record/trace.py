@@ -83,7 +83,9 @@ def decode(body: bytes) -> list[Tick]:
 def _rebuild(plain: list[Any]) -> list[Tick]:
     (_, count, snapshot_columns, probe_a, have_guard, guard_columns, probe_b, inputs, outputs,
      requests) = plain
-    present = _spread(have_guard, count)
+    if type(count) is not int or not 0 < count <= CHUNK_TICKS:
+        raise ValueError(f"a chunk of the trace has 1 to {CHUNK_TICKS} ticks")
+    present = [bool(value) for value in _spread(have_guard, count)]
     reports = iter([
         GuardReport(number, at_s, boot, levels, ProbeReading(*probe), enable, tuple(latches),
                     flag, trip_c, pressure_kpa, digest)

@@ -39,7 +39,7 @@ def shown(value: Any) -> str:
         text += ", ...]" if len(value) > 4 else "]"
     else:
         text = str(value)
-    text = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+    text = _printable(text)
     if len(text) <= LONGEST_SHOWN:
         return text
     return text[: LONGEST_SHOWN - 4] + "..." + ('"' if isinstance(value, str) else "")
@@ -47,8 +47,14 @@ def shown(value: Any) -> str:
 
 def plain_name(name: str) -> str:
     """A key or file name somebody else chose, safe to print."""
-    text = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in name)
+    text = _printable(name)
     return text if len(text) <= 200 else text[:197] + "..."
+
+
+def _printable(text: str) -> str:
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 def sentence(where: str, key: str, value: Any, wrong: Wrong, allowed: str = "") -> str:
