@@ -14,6 +14,7 @@ import pytest
 from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS, Interlock
 from esterward.values.readings import OPTIONAL_INPUTS, ProbeReading
+from esterward.values.requests import Request
 from harness import BATCH, REACTOR, Bench
 
 FULL = replace(REACTOR, rig_level="full", fitted=OPTIONAL_INPUTS)
@@ -388,6 +389,34 @@ def test_every_row_by_itself_has_a_case_that_fails_without_it(
     assert not all(
         _off_and_named((heating_full if case.full else heating).copy(table), case)
         for case in CASES.values() if case.code == row.code and row not in case.table())
+
+
+LATCHED = {row.code for row in INTERLOCKS if row.latches}
+
+
+@pytest.mark.parametrize("name", [name for name, case in CASES.items()
+                                  if case.code in LATCHED and not case.melting])
+def test_once_its_cause_is_gone_every_latch_can_be_reset_at_the_reactor(
+    name: str, heating: Bench, heating_full: Bench,
+) -> None:
+    case = CASES[name]
+    good = heating_full if case.full else heating
+    bench = good.copy()
+    case.make_bad(bench)
+    bench.ticks(15)
+    latches = bench.controller.state.safety.latches
+    if case.code not in latches:  # lid with the flag set only, probe B in a pulse only, and so on
+        latches.append(case.code)
+    bench.override, bench.guard_changes = dict(good.override), {}
+    bench.probe_a = bench.probe_b = bench.guard_at_s = None
+    bench.record_fault, bench.dt_s, bench.warms_off = "", 1.0, False
+    bench.set_oil(40.0)
+    bench.ticks(20)
+    for _ in range(4):
+        for code in latches:
+            bench.tick((Request(f"r{bench.now_s}", "reset", "local", code, text="seen to"),))
+        bench.press("blue", seconds=6)
+    assert latches == bench.guard.latches == [], bench.events[-1]
 
 
 def test_every_row_has_a_name_of_its_own() -> None:

@@ -163,6 +163,16 @@ def test_a_stuck_value_that_moves_again_is_stuck_no_more() -> None:
     assert not watched(*pairs, (54.0625, 50.0, HELD_S + 1.0)).stuck
 
 
+def test_a_stuck_value_that_moves_while_nothing_mixes_is_stuck_no_more() -> None:
+    """Then nobody compares; but its latch keeps the mixer off, and could never be reset."""
+    state = watched((54.0, 50.0, 0.0), (54.0, 50.0 + MOVED_K, HELD_S))
+    assert judge(state, ProbeReading(54.0, HELD_S + 1.0), HELD_S + 1.0) and state.stuck
+    assert judge(state, ProbeReading(53.9375, HELD_S + 2.0), HELD_S + 2.0) and not state.stuck
+    assert judge(state, ProbeReading(54.0, HELD_S + 3.0), HELD_S + 3.0)
+    watch_stuck(state, 50.0 + MOVED_K, HELD_S + 3.0)
+    assert not state.stuck, "back where it was, its minute begins anew"
+
+
 def test_without_the_other_or_without_a_value_nothing_is_said() -> None:
     assert not watched((54.0, None, 0.0), (54.0, None, HELD_S)).stuck
     kept = watched((54.0, 50.0, 0.0), (54.0, 50.0 + MOVED_K, HELD_S), (54.0, None, HELD_S + 1.0))

@@ -112,6 +112,25 @@ def test_the_probe_of_a_guard_of_another_boot_is_not_believed(heating: Bench) ->
     assert not heating.controller.facts.probe_b_fresh
 
 
+def test_green_that_went_down_while_the_guard_was_silent_is_nobody_until_it_was_up(
+    heating: Bench,
+) -> None:
+    heating.ticks(60)
+    safety, before_s = heating.controller.state.safety, heating.now_s
+    heating.guard_at_s = before_s
+    heating.ticks(5)
+    heating.buttons["green"] = True
+    heating.ticks(5)
+    heating.guard_at_s = None
+    heating.ticks(5)
+    assert safety.presence_age_s is not None and safety.presence_age_s > 60.0
+    heating.buttons["green"] = False
+    heating.tick()
+    heating.buttons["green"] = True
+    heating.tick()
+    assert safety.presence_age_s <= 1.0
+
+
 def test_one_stamp_of_probe_a_from_the_future_does_not_deafen_it_to_the_next(
     heating: Bench,
 ) -> None:

@@ -57,6 +57,8 @@ def judge(state: ProbeJudge, reading: ProbeReading, now_s: float) -> bool:
             return False
     state.good_c, state.good_at_s, state.why = c, at_s, ""
     state.doubted_c, state.doubts = None, 0
+    if c != state.stuck_c:  # it moves; mixed or not, or its latch could never be reset
+        state.stuck_c, state.stuck = None, False
     return True
 
 
