@@ -276,7 +276,7 @@ class Controller:
             limits=self.limits, gestures=gestures,
             hold=safety.hold, abort=safety.abort, pause=safety.pause, reason=safety.reason,
             latched=bool(safety.latches), restart_ok=safety.restart_ok,
-            remote_hold=remote_hold, stored=snapshot.stored)
+            remote_hold=remote_hold, stored=snapshot.stored, stores=safety.record_stores)
         process = self.state.process
         asked, held = process.asked, process.state == "held"
         wish = self.process.tick(self.world, self.sheet, self.words, log)

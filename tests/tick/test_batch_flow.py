@@ -220,6 +220,12 @@ def test_nothing_from_afar_but_hold_acknowledge_and_observe(heating: Bench, kind
     assert heating.state == "running"
 
 
+def test_a_hold_counts_whatever_else_is_asked_in_the_same_tick(heating: Bench) -> None:
+    heating.tick((Request("h1", "hold", "mqtt"), Request("a1", "acknowledge", "mqtt")))
+    heating.ticks(3)
+    assert heating.state == "held" and not heating.controller.outputs.k1
+
+
 def test_a_remote_hold_takes_heat_off_and_only_green_held_goes_on(heating: Bench) -> None:
     heating.tick((Request("h1", "hold", "mqtt"),))
     heating.ticks(4)

@@ -65,6 +65,40 @@ def test_it_is_told_with_the_horn_and_nothing_is_held(code: str, step: str) -> N
     assert bench.state == before and safety.latches == [], "a wait goes on"
 
 
+def test_while_the_record_stores_nothing_no_stage_begins_but_a_wait_goes_on() -> None:
+    bench = at_rest("settle.first")
+    _unwritten(bench)
+    timers = bench.controller.state.process.timers
+    timers.settled_s = bench.batch.settle_h * 3600.0 - 30.0
+    bench.ticks(60)
+    assert timers.settled_s > bench.batch.settle_h * 3600.0
+    assert bench.step.startswith("settle.") and bench.state == "running"
+    bench.press("green")
+    assert bench.step.startswith("settle.")
+    bench.record_fault = ""
+    bench.ticks(2)
+    assert bench.step == "drain.last", "and goes on once it does"
+
+
+@pytest.mark.parametrize("broken", ["says so", "is silent"])
+def test_while_the_record_stores_nothing_no_batch_begins_and_it_is_said(broken: str) -> None:
+    bench = Bench()
+    bench.to_idle_ready()
+    if broken == "says so":
+        _unwritten(bench)
+        bench.ticks(12)
+    else:
+        bench.stores = False
+        bench.press("blue")
+        bench.tick((Request("r", "acknowledge", "local"),))
+        bench.ticks(12)
+    bench.hold_green()
+    bench.ticks(6)
+    assert bench.state == "idle"
+    assert "the record cannot store" in str(
+        [event for event in bench.events if event.kind == "note"][-1].data["text"])
+
+
 @pytest.mark.parametrize("code", TOLD)
 def test_without_its_row_nobody_would_be_told(code: str) -> None:
     bench = at_rest("cool.stand").copy(tuple(row for row in INTERLOCKS if row.code != code

@@ -244,6 +244,8 @@ class Process:
     def _move(self, world: World, log: EventLog) -> None:
         state = self.state
         step, batch_state, why = advance(state.step, state.state, self.facts)
+        if not world.stores and STEPS[step].stage != self.row.stage:
+            step = state.step  # a stage that cannot be recorded does not begin
         if batch_state != state.state:
             old = state.state
             proven = why == "off_proven"

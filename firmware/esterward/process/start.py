@@ -82,6 +82,8 @@ def missing(
     if reactor.altitude_m is None:
         found.append("no altitude, so no limit for methanol: add [site] altitude to the "
                      'reactor file, such as altitude = "350 m", and start again')
+    if not world.stores:
+        found.append("the record cannot store what happens: free the disk or replace the card")
     if world.latched:
         found.append("a latch is set: cause gone, then hold blue 5 s")
     return tuple(found)

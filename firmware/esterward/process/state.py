@@ -20,6 +20,7 @@ class World:
     """What the process is told of one tick. None means not known; booleans mean proven.
 
     flag is the controller's methanol flag; flag_doubted: the controller or the guard says set.
+    stored: number of the last event on disk; stores: what happens comes there in time.
     """
 
     dt_s: float
@@ -50,6 +51,7 @@ class World:
     restart_ok: bool
     remote_hold: bool
     stored: int
+    stores: bool
 
 
 @dataclass(slots=True)

@@ -279,8 +279,7 @@ def prove(
     facts.presence = left_s is not None and left_s >= 0.0
     facts.presence_asked = state.presence_asked_s >= limits.PRESENCE_WARN_S
     facts.methanol_allows_heat = not seen.flag or warm_hold_allowed(reactor, inputs)
-    facts.record_stores = (state.record_fault_s <= limits.RECORD_FAULT_S
-                           and state.unsaved_s <= limits.RECORD_FAULT_S)
+    facts.record_stores = state.record_stores
     facts.limits_known = seen.limits is not None
     if "restarts" in state.latches:
         state.unclean_starts = 0  # it is said; the rest is a person's

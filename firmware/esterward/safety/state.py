@@ -58,6 +58,12 @@ class SafetyState:
     energised: bool = False      # the last tick wished for energy, whatever was granted
     restart_ok: bool = False     # and what the waiting step needs was proven in it
 
+    @property
+    def record_stores(self) -> bool:
+        """What happened is on disk in time; without that no stage begins."""
+        return (self.record_fault_s <= limits.RECORD_FAULT_S
+                and self.unsaved_s <= limits.RECORD_FAULT_S)
+
 
 def restarted(before: SafetyState) -> SafetyState:
     """What outlives a restart: latches and alarms, resets, and doubts. Every proof starts anew.
