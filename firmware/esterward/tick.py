@@ -324,7 +324,9 @@ class Controller:
     def _outputs(self, granted: gate.Grant, wish: Wish, dt_s: float, log: EventLog) -> Outputs:
         state, reactor = self.state, self.reactor
         energy = granted.heat or granted.mixer or granted.air
-        k2_only = wish.k2_only and not state.safety.latches
+        # Asked for on and on while the guard keeps it open, or with pulses alone nobody were told.
+        refused = "guard-refuses" in state.safety.withheld.values()
+        k2_only = (wish.k2_only or refused) and not state.safety.latches
         asked = bool(state.process.asked or state.process.waiting)
         if log.events and any(
             event.kind in ("prompt_opened", "stage_ended") for event in log.events

@@ -18,6 +18,7 @@ from esterward_sim.trials_faults import FaultCase
 from esterward_sim.trials_truth import TRACE_L, Truth
 
 Predicate = Callable[[Truth, Rehearsal], float | None]
+DRAINS: Final = ("drain_water", "drain_first", "drain_between", "drain_last", "wash_drain")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +68,13 @@ def _pour_shut(t: Truth, run: Rehearsal) -> float | None:
 
 
 def _drain_rested(t: Truth, run: Rehearsal) -> float | None:
-    if t.asked not in ("drain_first", "drain_last") or t.state != "running":
+    if t.asked not in DRAINS or t.state != "running":
         return None
     return -1.0 if t.element or t.mixer else 0.0
 
 
 def _settled(t: Truth, run: Rehearsal) -> float | None:
-    if t.entered == "drain.first":
+    if t.entered in ("drain.first", "drain.between"):
         return t.rest_s - 3598.0
     if t.entered == "drain.last":
         return t.rest_s - (run.rig.controller.file_batch.settle_h * 3600.0 - 2.0)

@@ -181,6 +181,27 @@ def test_a_decision_that_comes_late_is_thrown_away(bench: Bench) -> None:
     assert not bench.level("enable") and bench.level("beat") is before
 
 
+def test_what_a_late_cycle_latched_is_written_by_the_next_although_the_one_before_wrote(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bench.cycle(6)
+    bench.drive("estop_closed", False)
+    bench.cycle(2)
+    assert json.loads(bench.file.read_text("utf-8"))["latches"] == ["e-stop"]
+    real = rule.step
+
+    def slow(*args: Any, **kwargs: Any) -> rule.GuardDecision:
+        bench.clock.time_s += 0.6
+        return real(*args, **kwargs)
+
+    with monkeypatch.context() as late:
+        late.setattr(rule, "step", slow)
+        bench.drive("cutout_closed", False)
+        bench.cycle()
+    bench.cycle()
+    assert json.loads(bench.file.read_text("utf-8"))["latches"] == ["e-stop", "cut-out"]
+
+
 def test_a_flag_file_that_cannot_be_read_means_set_and_is_latched(tmp_path: Path) -> None:
     (tmp_path / process.STATE_FILE).write_bytes(b"\xff\xfe{")
     state = process.read_state(tmp_path / process.STATE_FILE)

@@ -441,3 +441,14 @@ def test_which_cause_is_latched_when_is_kept_here_by_hand() -> None:
         ("level", "enabled"), ("lid", "enabled"), ("probe", "enabled"), ("silent", "enabled"),
         ("k1", "always"), ("methanol-heat", "enabled"), ("disagreement", "enabled"),
         ("memory", "always")}
+
+
+def test_a_moment_that_is_not_a_number_opens_k2_and_spoils_no_count() -> None:
+    cycle = Cycle()
+    assert cycle.decision.enable
+    said = replace(cycle.said, pressure_kpa=None) if cycle.said is not None else None
+    against = replace(cycle.inputs, k1_open=False)
+    decision = rule.step(cycle.config, cycle.state, nan, "b", against, cycle.reading, None, said)
+    state = cycle.state
+    assert not decision.enable and state.latches
+    assert {state.k1_against_s, state.flags_apart_s, state.pressures_apart_s} == {0.0}

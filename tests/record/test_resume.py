@@ -260,6 +260,14 @@ def test_unclean_starts_of_the_last_half_hour_are_counted_by_the_wall_clock(
     assert [item.clean for item in found] == [True, False, False, False, False]
 
 
+@pytest.mark.parametrize(("gap_s", "starts"), [(1799.0, 2), (1801.0, 1)])
+def test_half_an_hour_is_what_unclean_starts_are_counted_within(
+        path: Path, crash: Any, feeder: Any, gap_s: float, starts: int) -> None:
+    found = _boots(path, crash, feeder, [("a", 20.0, 1.8e9, 60.0), ("b", 20.0, 1.8e9 + 300, 60.0),
+                                         ("c", 20.0, 1.8e9 + 300 + gap_s, 60.0)])
+    assert found[-1].unclean_starts == starts
+
+
 def test_without_a_clock_a_loop_of_brown_outs_is_counted_all_the_same(
         path: Path, crash: Any, feeder: Any) -> None:
     found = _boots(path, crash, feeder, [(name, 20.0, None, 30.0) for name in "abcd"])

@@ -15,7 +15,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 
@@ -42,11 +42,13 @@ class Breaking:
     name = "SQLITE_IOERR_FSYNC"
     after = False  # fail after the statement has worked, as an fsync that is reported late
     times = 0
+    said: ClassVar[list[str]] = []
 
     def __init__(self, path: Path) -> None:
         self.real = open_writer(path)
 
     def execute(self, statement: str, *values: Any) -> Any:
+        Breaking.said.append(statement)
         if Breaking.times and Breaking.at and statement.startswith(Breaking.at):
             Breaking.times -= 1
             if Breaking.after:
@@ -62,6 +64,7 @@ class Breaking:
 def breaks() -> Iterator[Callable[..., None]]:
     def breaks(at: str, name: str, *, after: bool = False, times: int = 1) -> None:
         Breaking.at, Breaking.name, Breaking.after, Breaking.times = at, name, after, times
+        Breaking.said.clear()
 
     yield breaks
     Breaking.times = 0
@@ -91,6 +94,21 @@ def test_a_failed_write_is_told_then_written_again_over_a_new_connection(
     assert list(read_trace(path)) == feeder.ticks
     assert "repair" in [mark.kind for mark in read_marks(path)]
     assert last_state(path).checkpoint == "state of 6"
+
+
+def test_after_an_fsync_failed_the_whole_log_is_confirmed_anew_before_anything_is_written(
+        begin: Begin, breaks: Any) -> None:
+    """What the failed one left may look written and not be: SQLite itself would believe it."""
+    feeder = begin(connect=Breaking)
+    feeder.tick(2)
+    breaks("COMMIT", "SQLITE_IOERR_FSYNC")
+    feeder.tick(1)
+    Breaking.said.clear()
+    feeder.tick()
+    feeder.tick()
+    folded = Breaking.said.index("PRAGMA wal_checkpoint(TRUNCATE)")
+    assert folded < Breaking.said.index("BEGIN IMMEDIATE")
+    assert feeder.journal.stored == 3
 
 
 def test_a_disk_that_fails_to_confirm_three_times_is_not_believed_again(

@@ -11,6 +11,7 @@ import pytest
 
 from esterward.safety.effects import EffectState
 from esterward.safety.faults import FAULTS
+from esterward.safety.interlocks import INTERLOCKS
 from esterward.values.readings import OPTIONAL_INPUTS, ProbeReading
 from esterward.values.requests import Request
 from harness import BATCH, REACTOR, Bench
@@ -102,6 +103,49 @@ def _stood_still(bench: Bench) -> None:
     bench.tick()
 
 
+def _stays(name: str, level: bool) -> Callable[[Bench], None]:
+    """It goes on as it is now when black ends the run."""
+    def stays(bench: Bench) -> None:
+        bench.override[name] = level
+        bench.press("black")
+    return stays
+
+
+def _repeats_itself(bench: Bench) -> None:
+    """The oil, and so probe B, goes 1.3 K meanwhile."""
+    bench.probe_a, bench.warms = ProbeReading(round(bench.oil_c * 16) / 16, bench.now_s), False
+    for _ in range(70):
+        bench.oil_c += 1.3 / 70.0
+        bench.probe_a = replace(bench.probe_a, at_s=bench.now_s + 1.0)
+        bench.tick()
+
+
+def _element(share: float) -> Callable[[Bench], None]:
+    return lambda bench: setattr(bench, "element_share", share)
+
+
+def _element_stays_on(bench: Bench) -> None:
+    if not bench.controller.outputs.k1:
+        bench.set_oil(45.0)  # so that it comes nowhere near the limits
+    bench.warms = bench.warms_off = True
+
+
+def _refuses(bench: Bench) -> None:
+    bench.guard_changes["enable"] = False
+    bench.override["k2_open"] = True
+
+
+def _alarm(bench: Bench) -> None:
+    limits = bench.controller.limits
+    assert limits is not None
+    bench.controller.state.safety.effects = EffectState()  # the jump is the test's
+    bench.set_oil((limits.alarm_c if bench.controller.state.flag.set else 112.0) + 0.0625)
+
+
+def _third_start(bench: Bench) -> None:
+    bench.controller.state.safety.unclean_starts = 3
+
+
 def _guard_flag(level: bool) -> Callable[[Bench], None]:
     return lambda bench: bench.guard_changes.update(flag=level)
 
@@ -128,6 +172,11 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "probe A not a number": _gone("probe_a", float("nan")), "probes 3 K apart": _apart,
     "probes 3 K apart for long": _apart, "guard silent": _silent,
     "guard back after a minute": _silent_for_a_minute, "controller stood still": _stood_still,
+    "K1 stays closed": _input("k1_open", False), "K2 stays closed": _stays("k2_open", False),
+    "mixer stays on": _stays("mixer_proof", True), "element gives nothing": _element(0.0),
+    "element gives twice": _element(2.0), "element stays on": _element_stays_on,
+    "probe A repeats itself": _repeats_itself, "guard keeps K2 open": _refuses,
+    "alarm limit": _alarm, "third start in no time": _third_start,
     "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
     "guard says methanol": _guard_flag(True), "guard says no methanol": _guard_flag(False),
     "trip limit": _trip, "record cannot store": _record,
@@ -190,6 +239,11 @@ def running(bench: Bench) -> str:
 def test_the_file_and_the_causes_name_each_other() -> None:
     assert set(ROWS) == set(CAUSES)
     assert {row.reset for row in ROWS.values()} <= {"-", "hands", "word"}
+
+
+def test_every_cause_that_latches_has_a_line() -> None:
+    named = {code for row in ROWS.values() for code in row.latch.split("/")} - {"-"}
+    assert named == {row.code for row in INTERLOCKS if row.latches}
 
 
 @pytest.mark.parametrize("situation", SITUATIONS)

@@ -23,6 +23,29 @@ def heating() -> Bench:
     return bench
 
 
+def _testing_k2() -> Bench:
+    """In the test of the safety contactor, which does not close."""
+    bench = Bench()
+    bench.to_idle_ready()
+    bench.override["k2_open"] = True
+    bench.press("green", seconds=2)
+    assert bench.controller.outputs.k2_wanted and bench.state == "idle"
+    return bench
+
+
+def test_a_latch_during_the_test_of_k2_lets_go_of_it_at_once() -> None:
+    bench = _testing_k2()
+    bench.override["cutout_closed"] = False
+    assert not bench.tick().outputs.k2_wanted
+
+
+def test_a_restart_during_the_test_of_k2_asks_for_nothing_and_starts_nothing() -> None:
+    bench = _testing_k2()
+    bench.controller.restarted("power came back", 0)
+    del bench.override["k2_open"]
+    assert not any(bench.tick().outputs.k2_wanted for _ in range(10)) and bench.state == "idle"
+
+
 def test_a_start_is_refused_and_names_the_missing_check() -> None:
     bench = Bench()
     bench.ticks(3)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import isfinite, nan
 
 import pytest
 
 from esterward.chemistry import boiling
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.state import SafetyState
+from esterward.values.plain import to_plain
 from esterward.values.readings import ProbeReading
 from harness import REACTOR, Bench
 
@@ -129,6 +131,18 @@ def test_green_that_went_down_while_the_guard_was_silent_is_nobody_until_it_was_
     heating.buttons["green"] = True
     heating.tick()
     assert safety.presence_age_s <= 1.0
+
+
+def test_a_moment_that_is_not_a_number_takes_all_energy_off_and_spoils_no_count(
+    heating: Bench,
+) -> None:
+    heating.guard_cycles()
+    out = heating.controller.tick(replace(heating.snapshot(), now_s=nan)).outputs
+    assert not (out.k1 or out.mixer or out.k2_wanted)
+    state = heating.controller.state
+    counts = [value for part in (state.safety, state.safety.effects, state.process.timers)
+              for value in to_plain(part).values() if isinstance(value, float)]
+    assert len(counts) > 30 and all(isfinite(count) for count in counts)
 
 
 def test_one_stamp_of_probe_a_from_the_future_does_not_deafen_it_to_the_next(

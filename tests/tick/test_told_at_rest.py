@@ -108,6 +108,18 @@ def test_without_its_row_nobody_would_be_told(code: str) -> None:
     assert bench.controller.state.safety.alarms == {}
 
 
+def test_the_washed_statement_ends_only_once_the_guard_too_has_cleared_its_flag() -> None:
+    bench = at_rest("wash.statement")
+    bench.guard_changes["flag"] = True
+    bench.press("green", "blue", seconds=6)
+    assert not bench.controller.state.flag.set, "cleared here"
+    bench.ticks(1)
+    assert bench.step == "wash.statement" and bench.controller.state.process.asked == "washed"
+    bench.guard_changes.clear()
+    bench.ticks(2)
+    assert bench.step == "dry.run"
+
+
 def test_a_clearing_in_idle_that_is_not_stored_says_why_and_raises_the_alarm() -> None:
     bench = Bench()
     bench.ticks(3)

@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from esterward.guard import rule
+from esterward.process.prompts import PROMPTS
 from esterward.values.outputs import Outputs
 from esterward_sim.plant.faults import FAULTS
 from esterward_sim.plant.lines import Lines
@@ -186,6 +187,18 @@ def test_current_while_methoxide_runs_in_is_summed_and_none_may_be_asked_for(
         truth.look(run_)
     found = row.margin(truth, run_)
     assert found is not None and found == pytest.approx(margin)
+
+
+@pytest.mark.parametrize("asked", [name for name, prompt in PROMPTS.items()
+                                   if "Drained" in prompt.text])
+def test_whatever_is_drained_is_drained_at_rest(asked: str) -> None:
+    run_, watch = Rehearsal(REACTOR, BATCH, TrialRecord()), Watch()
+    (still,) = (row for row in INVARIANTS if row.name == "I-05 still")
+    truth = watch.truth
+    truth.asked, truth.state = asked, "running"
+    assert still.margin(truth, run_) == 0.0
+    truth.mixer = True
+    assert still.margin(truth, run_) == -1.0
 
 
 def test_what_stays_in_the_can_when_its_valve_is_shut_was_not_poured() -> None:
