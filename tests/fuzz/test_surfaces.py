@@ -30,3 +30,17 @@ def test_the_mutator_reaches_deep_and_the_check_can_fail(
     assert kinds == {"Request", "Refusal"}, "some get through, so what lies behind is tried too"
     monkeypatch.setattr(Requests, "judge", lambda self, payload, retained: payload.decode())
     assert feed(payload, 100, 1, tmp_path) is not None
+
+
+@pytest.mark.parametrize(("name", "data"), [
+    # SQLite took the bytes for a size and found no memory: MemoryError.
+    ("journal-file", b"\xff" * 8 + b"\xef\xff\xff\xff\xfd" + b"\xff" * 16 + b"hello"),
+    # As many ticks as the number says, by multiplying a list: OverflowError.
+    # As many ticks as the number says, by making a list that long: OverflowError.
+    ("trace-chunk", b'[1,' + b"9" * 30 + b',[[1.0],["b1"],[true],[null],[90.0],[0],[""]],[[20.0],'
+                    b'[1.0],[""]],[false],[],[],[[],[]],[["00000000"],[0]],[]]'),
+], ids=["journal-file", "trace-chunk"])
+def test_what_longer_runs_found_is_refused_now(name: str, data: bytes, tmp_path: Path) -> None:
+    take = next(surface for surface in SURFACES if surface.name == name).make(tmp_path)
+    for _ in range(20):  # only every twentieth goes to the record's file
+        take(data)

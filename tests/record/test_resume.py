@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from esterward.record import schema
 from esterward.record.journal import Journal
 from esterward.record.lock import lock_path, promised_number
 from esterward.record.read import read_events, read_marks, read_rows, read_trace
@@ -173,6 +174,30 @@ def test_a_row_changed_by_hand_is_noticed_and_the_rows_before_it_are_kept(
     assert [event.number for event in read_events(path)] == list(range(1, left + 1))
     starts = [mark.text for mark in read_marks(path) if mark.kind == "start"]
     assert starts[-1] == found.renamed
+
+
+def test_a_record_for_which_sqlite_finds_no_memory_is_set_aside(
+        whole: Path, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Damaged bytes may stand where a size stands.
+    _copy(whole, path)
+    before = path.read_bytes()
+
+    def identify(connection: sqlite3.Connection, opened: Path) -> bool:
+        if opened == path and path.read_bytes() == before:
+            raise MemoryError
+        return identified(connection, opened)
+
+    identified = schema.identify
+
+    with monkeypatch.context() as patch:
+        patch.setattr("esterward.record.schema.identify", identify)
+        with pytest.raises(BadRecord, match="no memory for what is in it"):
+            list(read_events(path))
+        found = _start(path)
+    assert found.checkpoint is None
+    assert found.why.startswith("the record is damaged: ") and "no memory" in found.why
+    assert path.with_name(found.renamed).read_bytes() == before
+    assert last_state(path).last_number == found.last_number == 0
 
 
 def test_a_record_mended_once_is_believed_again(whole: Path, path: Path, feeder: Any) -> None:

@@ -35,7 +35,7 @@ from esterward.record.resume import (
     sync_folder,
 )
 from esterward.record.rows import GENESIS, head, insert, real, to_json
-from esterward.record.schema import BUSY_MS, BadRecord, Unreadable, open_writer
+from esterward.record.schema import BUSY_MS, DAMAGE_ERRORS, BadRecord, Unreadable, open_writer
 from esterward.record.trace import CHUNK_TICKS, Tick, encode
 from esterward.record.trouble import unconfirmed, words
 from esterward.values.events import Event
@@ -156,7 +156,7 @@ class Journal:
             self._trouble(error, now_s)
         except BadRecord as error:
             self._give_up(str(error))
-        except UnicodeDecodeError:  # SQLite's message about a damaged file, which names its bytes
+        except DAMAGE_ERRORS:
             self._give_up("the record is damaged; restart the controller")
 
     def attach(self, name: str, text: str) -> None:

@@ -17,7 +17,15 @@ from pathlib import Path
 from esterward.record.lock import is_ours, promised_number
 from esterward.record.read import chained, chunks
 from esterward.record.rows import GENESIS, HASHED, link
-from esterward.record.schema import BadRecord, Foreign, Unreadable, open_reader, open_writer
+from esterward.record.schema import (
+    SQLITE_ERRORS,
+    BadRecord,
+    Foreign,
+    Unreadable,
+    open_reader,
+    open_writer,
+    said,
+)
 
 BOOT_WINDOW_S = 30 * 60.0  # unclean starts are counted within this (hazards F-62)
 
@@ -103,8 +111,8 @@ def check(connection: sqlite3.Connection, path: Path) -> str:
                 return f"the record is damaged: checkpoint {fields[0]}"
     except BadRecord as error:
         return f"the record is damaged: {error}"
-    except (sqlite3.DatabaseError, ValueError, TypeError) as error:
-        return f"the record is damaged: {error}"
+    except (*SQLITE_ERRORS, ValueError, TypeError) as error:
+        return f"the record is damaged: {said(error)}"
     promised = promised_number(path)
     if promised is not None and promised > last:
         return f"the record has lost events: {promised} were on the disk, {last} are left"
@@ -214,7 +222,7 @@ def set_aside(path: Path) -> str:
         leftover.unlink(missing_ok=True)
     new = open_writer(fresh)
     try:
-        with suppress(BadRecord, sqlite3.DatabaseError):
+        with suppress(BadRecord, *SQLITE_ERRORS):
             _copy(path, new)
         new.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     finally:
@@ -245,7 +253,7 @@ def _copy(path: Path, new: sqlite3.Connection) -> None:
             marks = ", ".join("?" * (columns.count(",") + 1))
             new.execute("BEGIN IMMEDIATE")
             try:
-                with suppress(BadRecord, sqlite3.DatabaseError, ValueError, TypeError):
+                with suppress(BadRecord, *SQLITE_ERRORS, ValueError, TypeError):
                     rows = chunks(old) if table == "trace" else chained(old, table)
                     for fields in rows:
                         new.execute(

@@ -57,13 +57,19 @@ class Unreadable(BadRecord):
     def __init__(self, sentence: str, error: Exception) -> None:
         super().__init__(sentence)
         name = getattr(error, "sqlite_errorname", "")
-        self.damaged = isinstance(error, UnicodeDecodeError) or name.startswith(
+        self.damaged = isinstance(error, DAMAGE_ERRORS) or name.startswith(
             ("SQLITE_CORRUPT", "SQLITE_NOTADB"))
 
 
-# What reading a file may raise. The module fails to decode SQLite's own message when damaged
-# bytes of the file stand in it.
-SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
+# What else the bytes of a damaged file may raise: the module fails to decode SQLite's own message
+# when they stand in it, and SQLite may take them for the size of what it must hold in memory.
+DAMAGE_ERRORS = (UnicodeDecodeError, MemoryError)
+SQLITE_ERRORS = (sqlite3.Error, *DAMAGE_ERRORS)
+
+
+def said(error: Exception) -> str:
+    """The words of one of SQLITE_ERRORS; lack of memory has none of its own."""
+    return str(error) or "SQLite finds no memory for what is in it"
 
 
 def _set_up(connection: sqlite3.Connection, busy_ms: int) -> None:
@@ -111,9 +117,9 @@ def open_writer(path: Path) -> sqlite3.Connection:
                 f"BEGIN IMMEDIATE; {TABLES} PRAGMA application_id={APPLICATION_ID};"
                 f"PRAGMA user_version={VERSION}; COMMIT;"
             )
-    except UnicodeDecodeError as error:
+    except DAMAGE_ERRORS as error:
         connection.close()
-        damage = sqlite3.DatabaseError(f"malformed: {error.object!r}")
+        damage = sqlite3.DatabaseError(f"malformed: {said(error)}")
         damage.sqlite_errorname = "SQLITE_CORRUPT"
         raise damage from None
     except BaseException:
@@ -147,7 +153,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
                 raise error
             connection = _open_read_only(path, alone=True)
         except SQLITE_ERRORS:
-            raise Unreadable(f"{path}: the record cannot be read ({error}); name "
+            raise Unreadable(f"{path}: the record cannot be read ({said(error)}); name "
                              "another or a whole copy of it", error) from None
     if connection is None:
         raise Foreign(f"{path}: the file is empty; no batch was recorded in it")
@@ -176,7 +182,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     try:
         yield connection
     except (*SQLITE_ERRORS, Damaged) as error:
-        raise BadRecord(f"{path}: the record is damaged ({error}); the next start of the "
+        raise BadRecord(f"{path}: the record is damaged ({said(error)}); the next start of the "
                         "controller sets it aside and keeps what came before") from None
     finally:
         connection.close()
