@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from esterward.process import start
 from esterward.process.stages import STEPS
 from esterward.safety.effects import EffectState
 from esterward.status import status_of
@@ -44,6 +45,21 @@ def test_a_restart_during_the_test_of_k2_asks_for_nothing_and_starts_nothing() -
     bench.controller.restarted("power came back", 0)
     del bench.override["k2_open"]
     assert not any(bench.tick().outputs.k2_wanted for _ in range(10)) and bench.state == "idle"
+
+
+@pytest.mark.parametrize(("wall_s", "good"), [
+    (1.8e9 + 30 * 86400.0, True), (1.8e9 + 30 * 86400.0 + 1.0, False), (1.8e9 - 1.0, False),
+    (None, False)])
+def test_a_start_check_of_another_boot_counts_for_thirty_days_by_a_trusted_clock(
+    wall_s: float | None, good: bool,
+) -> None:
+    bench = Bench()
+    bench.to_idle_ready()
+    bench.tick()
+    world, checks = bench.controller.world, bench.controller.state.process.checks
+    assert world is not None and start.missing(checks, REACTOR, BATCH, world) == ()
+    later = replace(world, boot="b2", wall_s=wall_s)
+    assert (start.missing(checks, REACTOR, BATCH, later) == ()) is good
 
 
 def test_a_start_is_refused_and_names_the_missing_check() -> None:
@@ -241,6 +257,29 @@ def test_nothing_from_afar_but_hold_acknowledge_and_observe(heating: Bench, kind
     assert heating.kinds()[-1] == "request_refused" or "request_refused" in heating.kinds()
     assert heating.controller.outputs.k1 == before.k1
     assert heating.state == "running"
+
+
+@pytest.mark.parametrize("missing", ["level", "probe_a", "probe_b"])
+def test_a_hold_is_left_only_once_what_the_step_needs_is_there_again(
+    missing: str, heating: Bench,
+) -> None:
+    heating.press("black")
+    heating.ticks(3)
+    if missing == "level":  # where only the mixer needs it
+        heating.controller.state.process.step = "wash.stir"
+        heating.override["level_wet"] = False
+    else:
+        setattr(heating, missing, ProbeReading(None, heating.now_s + 1e6, "unplugged"))
+    heating.ticks(15)
+    heating.hold_green()
+    heating.ticks(10)
+    assert heating.state == "restarting" and not heating.controller.outputs.mixer
+    heating.override.clear()
+    heating.probe_a = heating.probe_b = None
+    heating.controller.state.safety.probe_a.newest_at_s = heating.guard.newest_at_s = None
+    heating.controller.state.safety.probe_b.newest_at_s = None
+    heating.ticks(20)
+    assert heating.state == "running" and heating.controller.state.safety.latches == []
 
 
 def test_a_hold_counts_whatever_else_is_asked_in_the_same_tick(heating: Bench) -> None:

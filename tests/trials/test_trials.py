@@ -267,3 +267,20 @@ def test_the_command_reports_a_broken_rule_with_the_command_that_does_it_again(
     replayed = run(*again.split())
     assert replayed.exit_code == 1 and "BROKEN I-12 deadline" in replayed.output
     assert "mixer_stalled" in replayed.output
+
+
+def test_over_a_real_scheduler_the_trials_are_those_of_this_machine(
+    strongest: Batch, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    distributed = pytest.importorskip(
+        "distributed", reason="distributed is not installed (pip install esterward[trials])")
+    monkeypatch.setattr("esterward_sim.trials_run.kept", lambda plant: strongest)
+    options = ("--plants", "3", "--tail", "8", "--wait", "30", "--runs", "4", "--json")
+    here = json.loads(run(*options, "--workers", "1").output)
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None,
+        host="127.0.0.1", protocol="tcp://",
+    ) as cluster:
+        there = json.loads(run(*options, "--scheduler", cluster.scheduler_address).output)
+    assert here.pop("wall_s") and there.pop("wall_s")
+    assert there == here and there["trials"] == 4
