@@ -57,6 +57,18 @@ def test_an_unfinished_batch_is_taken_up_held_with_its_own_file() -> None:
     assert made.file_batch == BATCH and made.state.last_event == 41
 
 
+@pytest.mark.parametrize(("step", "outage_s", "said"), [
+    ("mix.run", 1800.0, ""), ("mix.run", 1801.0, "for 30 min"),
+    ("check.ask", 7200.0, "for 120 min"), ("mix.run", None, "for how long nobody knows"),
+    ("heat.warm", 7200.0, ""), ("heat.warm", None, "")])
+def test_a_mix_that_stood_long_or_nobody_knows_how_long_is_told_to_be_doubtful(
+    step: str, outage_s: float | None, said: str,
+) -> None:
+    was = replace(found(left("running", step, flag=True)), outage_s=outage_s)
+    why = begun(files(recorded=BATCH), was).process.state.why
+    assert ("reaction is doubtful" in why) is bool(said) and said in why
+
+
 def test_a_batch_that_sits_goes_on_by_itself() -> None:
     made = begun(files(recorded=BATCH), found(left("running", "settle.first", flag=True)))
     assert made.process.state.state == "running" and made.state.flag.set

@@ -16,7 +16,7 @@ import pytest
 
 from esterward.record import schema
 from esterward.record.journal import Journal
-from esterward.record.lock import lock_path, promised_number
+from esterward.record.lock import lock_path, promised_number, slot
 from esterward.record.read import read_events, read_marks, read_rows, read_trace
 from esterward.record.resume import Found, last_state
 from esterward.record.schema import BadRecord
@@ -198,6 +198,16 @@ def test_a_record_for_which_sqlite_finds_no_memory_is_set_aside(
     assert found.why.startswith("the record is damaged: ") and "no memory" in found.why
     assert path.with_name(found.renamed).read_bytes() == before
     assert last_state(path).last_number == found.last_number == 0
+
+
+def test_a_damaged_record_is_set_aside_together_with_its_log(whole: Path, path: Path) -> None:
+    """Left behind, SQLite would play it over the fresh file."""
+    _copy(whole.with_name("cut.sqlite"), path)
+    log = path.with_name(path.name + "-wal").read_bytes()
+    lock_path(path).write_bytes(slot(999) * 2)
+    found = _start(path)
+    assert found.checkpoint is None and log
+    assert path.with_name(found.renamed + "-wal").read_bytes() == log
 
 
 def test_a_record_mended_once_is_believed_again(whole: Path, path: Path, feeder: Any) -> None:

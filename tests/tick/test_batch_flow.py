@@ -62,6 +62,16 @@ def test_a_start_check_of_another_boot_counts_for_thirty_days_by_a_trusted_clock
     assert (start.missing(checks, REACTOR, BATCH, later) == ()) is good
 
 
+@pytest.mark.parametrize(("correction_k", "oil_c"), [(0.5, 20.5), (-0.5, 20.0)])
+def test_the_process_too_sees_probe_a_corrected_upward_and_never_downward(
+    correction_k: float, oil_c: float,
+) -> None:
+    bench = Bench(replace(REACTOR, probe_a_correction_k=correction_k))
+    bench.ticks(3)
+    world = bench.controller.world
+    assert world is not None and world.oil_c == world.new_oil_c == oil_c
+
+
 def test_a_start_is_refused_and_names_the_missing_check() -> None:
     bench = Bench()
     bench.ticks(3)

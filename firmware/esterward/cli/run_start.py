@@ -17,6 +17,7 @@ from typing import Any, Final
 
 from esterward.cli.errors import Refused
 from esterward.process import learnt
+from esterward.process.control import MIXING_STEPS
 from esterward.process.sequence import FINAL_STATES
 from esterward.process.state import ProcessState
 from esterward.record.read import newest, read_documents
@@ -33,6 +34,8 @@ from esterward.values.reactor import Reactor
 BATCH_TEXT, REACTOR_TEXT, SHEET_TEXT = "batch.toml", "reactor.toml", "sheet"
 NO_BATCH: Final = Batch(name="no batch")
 READ: Final = "import sys; from esterward.cli.run_start import answer; answer(sys.argv[1])"
+# Common practice, no source: what stood longer half mixed has parted, and its credit may not tell.
+UNMIXED_S: Final = 30 * 60.0
 SERVICE_REACTOR: Final = Path("/etc/esterward/reactor.toml")
 
 
@@ -139,7 +142,7 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
     controller = Controller(files.reactor, batch or NO_BATCH, state)
     if state.process.state == "idle":
         controller.process.take_learnt(told)
-    controller.restarted(_why(found), found.last_number)
+    controller.restarted(_why(found, state.process.step), found.last_number)
     controller.state.safety.unclean_starts = found.unclean_starts
     return controller
 
@@ -194,6 +197,11 @@ def learnt_of(record: Path) -> object:
     return None
 
 
-def _why(found: Found) -> str:
-    return ("the controller was stopped and started again" if found.clean else
-            "the controller ended without a clean stop: power, crash or kill")
+def _why(found: Found, step: str) -> str:
+    why = ("the controller was stopped and started again" if found.clean else
+           "the controller ended without a clean stop: power, crash or kill")
+    if step not in MIXING_STEPS or (found.outage_s is not None and found.outage_s <= UNMIXED_S):
+        return why
+    stood = "for how long nobody knows" if found.outage_s is None else (
+        f"for {found.outage_s / 60.0:.0f} min")
+    return f"{why}; it stood unmixed {stood}: the reaction is doubtful, trust only the check"
