@@ -57,7 +57,8 @@ class Given:
         seen = {"now_s": now_s, "dt_s": dt_s, "probe_a": ProbeReading(a_c, a_s),
                 "guard": GuardReport(**told), "heard": True, "inputs": inputs,
                 "commanded": replace(RUNS, **parts["out"]), "flag": False, "limits": LIMITS,
-                "pressure_kpa": 85.0, "record_fault": False, "unsaved": False, "volume_l": 120.0,
+                "pressure_kpa": 85.0, "record_fault": False, "stored": 7, "last_event": 7,
+                "volume_l": 120.0,
                 "fat_set": False, "loss_w_per_k": 8.0, "adding": False, **seen}
         self.seen = Seen(**seen)
         self.wish = {"hand_pump": False, "pulse": False, **parts["wish"]}

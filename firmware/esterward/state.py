@@ -56,6 +56,8 @@ def state_of(whole: object) -> ControllerState:
     process, safety = state.process, state.safety
     if (process.step not in STEPS or process.state not in BATCH_STATES
             or (process.asked not in ("", START_QUESTION) and process.asked not in PROMPTS)
-            or not (set(safety.latches) | set(safety.alarms)) <= set(FAULTS)):
-        raise ValueError("a controller state names a step, question or fault that is not known")
+            or not (set(safety.latches) | set(safety.alarms)) <= set(FAULTS)
+            or len(state.commanded) != len(OUTPUT_NAMES)):
+        raise ValueError("a controller state names a step, question, fault or output that is not "
+                         "known")
     return state

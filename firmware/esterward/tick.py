@@ -107,7 +107,7 @@ class Controller:
             now_s=now_s, dt_s=dt_s, probe_a=snapshot.probe_a, guard=guard, heard=heard,
             inputs=inputs, commanded=self.outputs, flag=flag.set, limits=self.limits,
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
-            unsaved=snapshot.stored < state.last_event,
+            stored=snapshot.stored, last_event=state.last_event,
             volume_l=self._volume_l(), loss_w_per_k=self.loss_w_per_k, fat_set=self._fat_set(),
             adding=self.process.row.pours)
         new_probe = proof.count(state.safety, seen, self.reactor)

@@ -218,9 +218,10 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     *(("methanol_allows_heat", {**FULL, "r_fitted": tuple(
         other for other in OPTIONAL_INPUTS if other != name)}, False) for name in OPTIONAL_INPUTS),
     ("methanol_allows_heat", {**FULL, **NO_INPUTS}, False),
-    ("record_stores", {"s_record_fault_s": 10.0, "s_unsaved_s": 10.0}, True),
+    ("record_stores", {"s_record_fault_s": 10.0, "s_unsaved": [(8, 10.0), (9, 9.0)]}, True),
     ("record_stores", {"s_record_fault_s": 10.0625}, False),
-    ("record_stores", {"s_unsaved_s": 10.0625}, False),
+    ("record_stores", {"s_unsaved": [(8, 10.0625), (9, 1.0)]}, False),
+    ("record_stores", {"s_unsaved": [(8, nan)]}, False),
     ("limits_known", {"n_limits": None}, False),
     ("starts_clean", {"s_unclean_starts": 2}, True),
     ("starts_clean", {"s_unclean_starts": 3}, False),

@@ -30,7 +30,6 @@ COUNTERS: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
     "pressures_apart_s": ({"g_pressure_kpa": 85.5625}, [
         {"g_pressure_kpa": 85.5}, {"n_heard": False}, {"n_guard": None}]),
     "record_fault_s": ({"n_record_fault": True}, [{"n_record_fault": False}]),
-    "unsaved_s": ({"n_unsaved": True}, [{"n_unsaved": False}]),
     "presence_asked_s": ({"s_energised": True, "s_presence_age_s": None}, [{"s_energised": False}]),
 }
 
@@ -56,6 +55,35 @@ def test_what_is_not_so_is_not_counted(counter: str, less: dict[str, Any]) -> No
     given = Given(**{**COUNTERS[counter][0], "n_dt_s": 1.0, **less})
     setattr(given.state, counter, 7.0)
     assert getattr(given.count(), counter) == 0.0
+
+
+def test_the_oldest_event_that_is_not_on_disk_counts_from_when_it_came() -> None:
+    given = Given(n_dt_s=0.25)
+
+    def wait(seconds: float, behind: int) -> float:
+        """Four events a second, stored when so many have come after them."""
+        for _ in range(int(4.0 * seconds)):
+            given.seen.last_event += 1
+            given.seen.stored = max(given.seen.stored, given.seen.last_event - behind)
+            given.count()
+        return given.state.unsaved[0][1] if given.state.unsaved else 0.0
+
+    assert wait(60.0, 0) == 0.0
+    assert 0.25 <= wait(60.0, 1) <= 1.25, "never all on disk, yet each at once"
+    assert given.state.record_stores
+    assert 9.0 <= wait(60.0, 36) <= 10.0
+    assert given.state.record_stores and len(given.state.unsaved) <= 16
+    assert 9.25 <= wait(600.0, 10_000) - 600.0 <= 10.25, "none any more"
+    assert not given.state.record_stores and len(given.state.unsaved) <= 16
+    given.seen.stored = given.seen.last_event
+    assert given.count().unsaved == [] and given.state.record_stores
+
+
+def test_events_that_waited_through_a_gap_begin_to_wait_anew() -> None:
+    given = Given(n_dt_s=1.0, n_last_event=9)
+    assert given.count(5).unsaved == [(9, 5.0)]
+    given.seen.dt_s = 2.0625
+    assert given.count().unsaved == [(9, 0.0)]
 
 
 def test_a_guard_not_heard_does_not_enable_and_proves_no_mixer_nor_vent() -> None:

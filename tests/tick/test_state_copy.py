@@ -100,14 +100,16 @@ def test_through_a_pause_and_the_press_that_ends_it(heating: TwinBench) -> None:
 @pytest.mark.parametrize(("old", "new"), [
     ('"state": "idle"', '"state": "asleep"'), ('"step": "fill.pump"', '"step": "fill.up"'),
     ('"asked": ""', '"asked": "why"'), ('"latches": []', '"latches": ["gremlin"]'),
-    ('"elapsed_s": 0.0', '"elapsed_s": ' + "9" * 400),
+    ('"elapsed_s": 0.0', '"elapsed_s": ' + "9" * 400), ('"elapsed_s": 0.0', '"elapsed_s": NaN'),
+    ('"elapsed_s": 0.0', '"elapsed_s": -Infinity'), ('"washes_done": 0', '"washes_done": -1'),
+    ('"commanded": [', '"commanded": [false, '),
 ])
 def test_a_state_that_names_what_is_not_known_is_refused_before_it_acts(
     old: str, new: str,
 ) -> None:
     text = json.dumps(Controller(REACTOR, BATCH).to_plain())
     assert text.count(old) == 1
-    with pytest.raises(ValueError, match=r"not known|no float"):
+    with pytest.raises(ValueError, match=r"not known|not finite|below 0"):
         from_plain(REACTOR, BATCH, json.loads(text.replace(old, new)))
 
 

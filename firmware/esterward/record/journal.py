@@ -2,7 +2,7 @@
 
 Decides when what is written and what counts as stored; knows nothing of what events mean.
 add() only queues, so the loop never waits for a disk; step() does the work and may run in
-another thread than add(), backlog_s and take_requests(). An event counts as stored when its
+another thread than add(), backlog and take_requests(). An event counts as stored when its
 transaction is on the disk and the lock file promises its number there too.
 
 A write that fails ends the connection. What was not confirmed is written again from memory
@@ -91,8 +91,6 @@ class Journal:
         self._durable, self._batch_s = durable, batch_s
         self._queue: deque[tuple[Snapshot, Outputs, tuple[Event, ...], str | None]] = deque()
         self._given: deque[Request] = deque()
-        self._unstored: deque[tuple[int, float]] = deque()  # first number and time of a tick
-        self._newest_s = now_s
         self._ticks: list[Tick] = []
         self._events: list[Waiting] = []
         self._state: tuple[str, int, float, float | None] | None = None
@@ -115,9 +113,6 @@ class Journal:
     def add(self, snapshot: Snapshot, outputs: Outputs, events: tuple[Event, ...],
             checkpoint: str | None) -> None:
         """Queue one tick. A tick with events must come with the checkpoint after them."""
-        self._newest_s = snapshot.now_s
-        if events:
-            self._unstored.append((events[0].number, snapshot.now_s))
         self._queue.append((snapshot, outputs, events, checkpoint))
 
     def take_requests(self) -> tuple[Request, ...]:
@@ -125,14 +120,6 @@ class Journal:
         if not self._given:
             return ()
         return tuple([self._given.popleft() for _ in range(len(self._given))])
-
-    @property
-    def backlog_s(self) -> float:
-        """Seconds the oldest event not yet stored has waited, 0.0 when all are stored."""
-        unstored = self._unstored
-        while unstored and unstored[0][0] <= self.stored:
-            unstored.popleft()
-        return max(0.0, self._newest_s - unstored[0][1]) if unstored else 0.0
 
     @property
     def backlog(self) -> int:

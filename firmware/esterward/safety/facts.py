@@ -103,7 +103,8 @@ class Seen:
     limits: Limits | None
     pressure_kpa: float | None
     record_fault: bool
-    unsaved: bool
+    stored: int                  # the last event on disk
+    last_event: int              # and the last there is
     volume_l: float              # what may be in the vessel
     fat_set: bool                # declared, and the methoxide is still to come
     loss_w_per_k: float          # of the lagging, never fitted: see figures.declared_loss
@@ -160,7 +161,7 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     state.pressures_apart_s = _lasted_s(state.pressures_apart_s, not _pressures_agree(seen), seen)
     state.alarm_rest_s = max(0.0, state.alarm_rest_s - min(dt_s, limits.TICK_GAP_S))
     state.record_fault_s = _lasted_s(state.record_fault_s, seen.record_fault, seen)
-    state.unsaved_s = _lasted_s(state.unsaved_s, seen.unsaved, seen)
+    _count_unsaved(state, seen)
     if state.presence_age_s is not None:
         state.presence_age_s += dt_s
     left_s = presence_left_s(state, seen.flag)
@@ -185,6 +186,18 @@ def _lasted_s(before_s: float, is_so: bool, seen: Seen) -> float:
     if not is_so or seen.late:
         return 0.0
     return before_s + (seen.dt_s if before_s > 0.0 else min(seen.dt_s, limits.TICK_S))
+
+
+def _count_unsaved(state: SafetyState, seen: Seen) -> None:
+    """How long which event has waited for the disk: one entry a second, the oldest first."""
+    rest = [(number, 0.0 if seen.late else age_s + seen.dt_s)
+            for number, age_s in state.unsaved if not number <= seen.stored]
+    if seen.last_event > (rest[-1][0] if rest else seen.stored):
+        if rest and (rest[-1][1] < limits.TICK_S or rest[0][1] > limits.RECORD_FAULT_S):
+            rest[-1] = (seen.last_event, rest[-1][1])
+        else:
+            rest.append((seen.last_event, min(seen.dt_s, limits.TICK_S)))
+    state.unsaved = rest
 
 
 def _pressures_agree(seen: Seen) -> bool:

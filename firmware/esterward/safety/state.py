@@ -36,7 +36,7 @@ class SafetyState:
     pressures_apart_s: float = 0.0
     alarm_rest_s: float = 0.0
     record_fault_s: float = 0.0
-    unsaved_s: float = 0.0
+    unsaved: list[tuple[int, float]] = field(default_factory=list)  # to be on disk: event, age s
     presence_age_s: float | None = None
     presence_asked_s: float = 0.0  # it is asked for, and the horn sounds
     melt_s: float = limits.MELT_UNKNOWN_S  # element time, forgotten at limits.MELT_SHARE
@@ -62,7 +62,7 @@ class SafetyState:
     def record_stores(self) -> bool:
         """What happened is on disk in time; without that no stage begins."""
         return (self.record_fault_s <= limits.RECORD_FAULT_S
-                and self.unsaved_s <= limits.RECORD_FAULT_S)
+                and (not self.unsaved or self.unsaved[0][1] <= limits.RECORD_FAULT_S))
 
 
 def restarted(before: SafetyState) -> SafetyState:

@@ -1,8 +1,8 @@
 """Nested dataclasses to numbers, strings and lists, and back. For checkpoints.
 
 Only what our states are made of: dataclasses, tuples, lists, dicts with text keys, numbers,
-text, booleans, None. A field missing or left over is an error, so that an old checkpoint is
-never half understood.
+text, booleans, None. Whole numbers are counts, never below 0; the others are finite. A field
+missing or left over is an error, so that an old checkpoint is never half understood.
 """
 
 from __future__ import annotations
@@ -65,10 +65,12 @@ def _build(kind: Any, plain: Any) -> Any:
             raise ValueError("a mapping was expected")
         item = get_args(kind)[1]
         return {str(key): _build(item, value) for key, value in plain.items()}
-    if kind is float and type(plain) is int:
+    if kind is float and type(plain) in (int, float):
         if not -1e300 <= plain <= 1e300:
-            raise ValueError("a number that no float holds")
+            raise ValueError("a number that is not finite")
         return float(plain)
+    if kind is int and type(plain) is int and plain < 0:
+        raise ValueError("a count below 0")
     if kind in (None, type(None)):
         if plain is None:
             return None
