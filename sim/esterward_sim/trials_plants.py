@@ -2,8 +2,9 @@
 
 All invented, none alike: 20 to 400 L, sea level to 2900 m, contactor and solid-state switch,
 rig level small and full, with and without warm-hold, quick and slow probes, cold and hot rooms,
-mains 10 % up and down, a person who is prompt, slow or gone. Settling, standing and drying are
-shorter than in a real batch, so that a trial reaches every stage; nothing else is.
+mains 10 % up and down, methoxide in one share and in two, a person who is prompt or slow.
+Settling, standing and drying are shorter than in a real batch, so that a trial reaches every
+stage; nothing else is.
 """
 
 from __future__ import annotations
@@ -40,7 +41,8 @@ class TrialPlant:
 def _plant(name: str, litres: float, watts: float, altitude_m: float, *, ssr: bool = False,
            fitted: tuple[str, ...] = (), barometer: bool = False, warm_hold: bool = False,
            person: str = "prompt", kind: str = "KOH", dewater: str = "none",
-           room_c: float = 20.0, **parameters: Any) -> TrialPlant:
+           room_c: float = 20.0, first_share: float | None = None,
+           **parameters: Any) -> TrialPlant:
     full = bool(fitted) or ssr
     reactor = Reactor(
         name=name, altitude_m=altitude_m, barometer=barometer, vessel_l=1.6 * litres,
@@ -50,7 +52,7 @@ def _plant(name: str, litres: float, watts: float, altitude_m: float, *, ssr: bo
         probe_a_id="28-0316a0000001", probe_b_id="28-0316a0000002", probes_checked=True,
         digest=name)
     batch = replace(SHORT, name=name, oil_volume_l=litres, catalyst_kind=kind, dewater=dewater,
-                    oil_start_c=max(8.0, room_c))
+                    oil_start_c=max(8.0, room_c), first_share=first_share)
     return TrialPlant(name, reactor, batch, person, parameters)
 
 
@@ -71,7 +73,7 @@ PLANTS: Final[tuple[TrialPlant, ...]] = (
     _plant("bad weather", 70.0, 2000.0, 2000.0, barometer=True, weather_kpa=-3.0,
            dewater="settle"),
     _plant("everything but warm-hold", 150.0, 4500.0, 1700.0, fitted=OPTIONAL_INPUTS,
-           barometer=True, offset_a_k=-0.4, offset_b_k=0.4),
+           barometer=True, offset_a_k=-0.4, offset_b_k=0.4, first_share=0.8),
 )
 
 
@@ -92,7 +94,7 @@ def plant_of(number: int) -> TrialPlant:
         lag_b_s=rng.uniform(8.0, 60.0), mains=rng.uniform(0.9, 1.1),
         jitter_k=rng.choice((0.0, 0.03)), lost_share=rng.choice((0.0, 0.02)),
         weather_kpa=rng.uniform(-2.0, 2.0), offset_a_k=rng.uniform(-0.4, 0.4),
-        offset_b_k=rng.uniform(-0.4, 0.4))
+        offset_b_k=rng.uniform(-0.4, 0.4), first_share=rng.choice((None, None, 0.8)))
 
 
 class TrialRecord:

@@ -152,6 +152,7 @@ def _clear(path: Path) -> None:
     ("events", "UPDATE events SET data = (SELECT data FROM events WHERE number = 2), "
                "hash = (SELECT hash FROM events WHERE number = 2) WHERE number = 31", 30),
     ("marks", "UPDATE marks SET kind = 'stop' WHERE seq = 1", EVENTS),
+    ("marks", "DELETE FROM marks", EVENTS),
     ("checkpoints", "UPDATE checkpoints SET text = 'another state'", EVENTS),
     ("trace", "UPDATE trace SET last_s = last_s + 1 WHERE seq = 3", EVENTS),
     ("trace", "DELETE FROM trace WHERE seq = 3", EVENTS),

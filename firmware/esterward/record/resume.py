@@ -22,6 +22,7 @@ from esterward.record.schema import (
     BadRecord,
     Foreign,
     Unreadable,
+    as_created,
     open_reader,
     open_writer,
     said,
@@ -97,6 +98,8 @@ def check(connection: sqlite3.Connection, path: Path) -> str:
         (answer,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
         if answer != "ok":
             return f"the record is damaged: {answer}"
+        if not as_created(connection):
+            return "the record is damaged: its tables are not those it was made with"
         last = 0
         for table in ("marks", "documents", "events"):
             for fields in chained(connection, table):
@@ -109,6 +112,11 @@ def check(connection: sqlite3.Connection, path: Path) -> str:
             before = event_hash(connection, fields[4])
             if before is None or link(before, tuple(fields)) != digest:
                 return f"the record is damaged: checkpoint {fields[0]}"
+        # A chain cannot tell that its end is missing.
+        for table in ("events", "checkpoints", "documents", "trace"):
+            if connection.execute(f"SELECT 1 FROM {table} WHERE session NOT IN "
+                                  "(SELECT seq FROM marks WHERE kind = 'start')").fetchone():
+                return f"the record is damaged: {table} of a start that marks do not hold"
     except BadRecord as error:
         return f"the record is damaged: {error}"
     except (*SQLITE_ERRORS, ValueError, TypeError) as error:

@@ -13,7 +13,8 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from functools import cache
 from pathlib import Path
 
 APPLICATION_ID = 0x45535457  # "ESTW", in SQLite's header: tells our file from any other
@@ -92,6 +93,26 @@ def identify(connection: sqlite3.Connection, path: Path) -> bool:
         raise BadRecord(f"{path}: the record has format {version}, written by a {age} esterward; "
                         f"this one reads format {VERSION}; use that version, or another file")
     return True
+
+
+def as_created(connection: sqlite3.Connection) -> bool:
+    """Whether the tables are described as they were when the file was made.
+
+    With a damaged description SQLite reads rows, but other ones.
+    """
+    return _described(connection) == _as_made()
+
+
+def _described(connection: sqlite3.Connection) -> list[tuple[str, ...]]:
+    return connection.execute(
+        "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY name").fetchall()
+
+
+@cache
+def _as_made() -> list[tuple[str, ...]]:
+    with closing(sqlite3.connect(":memory:")) as fresh:
+        fresh.executescript(TABLES)
+        return _described(fresh)
 
 
 def open_writer(path: Path) -> sqlite3.Connection:
