@@ -8,9 +8,10 @@ from esterward.process import start
 from esterward.process.prompts import ANSWERS, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
 from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
-from esterward.safety import alarms
+from esterward.safety import alarms, gate, limits
 from esterward.safety.facts import hottest_c
 from esterward.safety.faults import FAULTS
+from esterward.safety.state import SafetyState
 from esterward.tick import Controller
 from esterward.values.messages import GUARD_LATCHES
 from esterward.values.status import Status
@@ -122,6 +123,13 @@ def _part(progress: float | None) -> float | None:
     return None if progress is None else min(1.0, max(0.0, progress))
 
 
+def _reset_too_often(safety: SafetyState) -> str:
+    """Which causes of the guard are meant, in words; nothing once that batch is over."""
+    return "".join(f"It is {code!r}: {GUARD_LATCHES.get(code, code)}. "
+                   for code, resets in safety.guard_resets.items()
+                   if resets >= limits.RESETS_ALLOWED)
+
+
 VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
 
 
@@ -144,8 +152,10 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         code = safety.latches[0]
         fault = FAULTS[code]
         typed = (f" and type `esterward record reset {code} --why TEXT`"
-                 if fault.reset == "service" else "")
-        return "latch", f"{fault.sentence} {fault.action}", f"cause gone: blue held 5 s{typed}"
+                 if gate.needs_word(safety, code) else "")
+        which = _reset_too_often(safety) if code == "guard-resets" else ""
+        return ("latch", f"{fault.sentence} {which}{fault.action}",
+                f"cause gone: blue held 5 s{typed}")
     if controller.guard_latches:
         first = controller.guard_latches[0]
         more = len(controller.guard_latches) - 1

@@ -100,7 +100,7 @@ class Controller:
         heard = (guard is not None and guard.boot == snapshot.boot
                  and -0.1 <= now_s - guard.at_s <= safety_limits.GUARD_SILENT_S)
         inputs = guard.inputs if guard is not None and heard else None
-        self.guard_latches = guard.latches if guard is not None and heard else ()
+        self.guard_latches = gate.follow_guard(state.safety, guard if heard else None, log)
         gestures = self._gestures(now_s, inputs)
         flag = state.flag
         seen = proof.Seen(
@@ -275,7 +275,7 @@ class Controller:
             flag_cleared=not flag.set and seen.heard and guard is not None and not guard.flag,
             limits=self.limits, gestures=gestures,
             hold=safety.hold, abort=safety.abort, pause=safety.pause, reason=safety.reason,
-            latched=bool(safety.latches), restart_ok=safety.restart_ok,
+            latched=tuple(safety.latches), restart_ok=safety.restart_ok,
             remote_hold=remote_hold, stored=snapshot.stored, stores=safety.record_stores)
         process = self.state.process
         asked, held = process.asked, process.state == "held"

@@ -216,7 +216,7 @@ class Person:
         self._resets[code] = tries + 1
         self._held = "", 0.0, 0  # its cause is looked for here
         self._plan(("wait", LOOKS_S[min(tries, len(LOOKS_S) - 1)]))
-        if "record reset" in status.answers:
+        if "record reset" in status.answers and "person_resets_again" not in self.plant.faults:
             self._plan(("reason", code))
         self._plan(("hands", "reset_cutout"))
         self._press("blue", held=True)

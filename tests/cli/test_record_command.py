@@ -41,7 +41,9 @@ STORY: list[tuple[float, str, tuple[Any, ...]]] = [
     (1830, "prompt_answered", ("dose_gate", "gate opened")),
     (1830, "flag_set", ()),
     (1900, "latched", ("e-stop", True)),
+    (1900, "guard_latched", ("e-stop",)),
     (1900, "state_changed", ("running", "held", "e-stop")),
+    (1999, "guard_reset", ("e-stop", 2)),
     (2000, "latch_reset", ("e-stop", 1)),
     (2500, "stage_ended", ("dose", 1, 1800.0, "done")),
     (2500, "stage_started", ("wash", 2)),
@@ -122,6 +124,7 @@ Alarms
 Latches
   Sat 6 Mar 12:31   e-stop (first out): reset Sat 6 Mar 12:33, 1 of this cause
                     so far
+  Sat 6 Mar 12:31   guard: e-stop: reset Sat 6 Mar 12:33, 2 of this cause so far
 
 Holds and ends
   Sat 6 Mar 12:00   idle to running: start checks met
@@ -184,7 +187,9 @@ def test_json_carries_the_same_account_with_unknown_as_null(run: Run, tmp_path: 
         "stage": "dose", "repeat": 1, "started_s": 1800.0, "ended_s": 2500.0,
         "started": "2027-03-06T12:30:00+00:00", "ended": "2027-03-06T12:41:40+00:00",
         "outcome": "done", "oil_low_c": 38.01, "oil_high_c": 45.0}
-    assert told["latches"][0]["resets"] == 1
+    assert [(row["code"], row["first_out"], row["reset_s"], row["resets"])
+            for row in told["latches"]] == [("e-stop", True, 2000.0, 1),
+                                            ("guard: e-stop", False, 1999.0, 2)]
     assert [row["flag"] for row in told["flag"]] == ["set", "cleared"]
 
 

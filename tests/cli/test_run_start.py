@@ -11,6 +11,7 @@ import pytest
 from esterward.cli.errors import Refused
 from esterward.cli.run_start import NO_BATCH, Files, controller_of, load
 from esterward.record.resume import NOTHING, Found
+from esterward.safety.alarms import AlarmEntry
 from esterward.state import ControllerState
 from esterward.tick import Controller
 from esterward.values.outputs import SAFE
@@ -133,14 +134,19 @@ def test_after_a_batch_the_next_one_keeps_flag_latches_and_checks_and_nothing_el
 ) -> None:
     old = left(end, "store.label", flag=False)
     old.safety.latches.append("k1-welded")
-    old.safety.resets["level"] = 3
+    old.safety.alarms = {"k1-welded": AlarmEntry(present=False, acknowledged=True),
+                         "half-power": AlarmEntry()}
+    old.safety.resets["level"] = old.safety.guard_resets["probe"] = 3
     old.process.checks.checks["level"].done_boot = "b1"
     old.process.observed.append(("titration_ml", 3.0))
     made = begun(files(OTHER, recorded=BATCH), found(old, clean=True))
     assert made.process.state.state == "idle" and made.process.state.step == "fill.pump"
     assert not made.state.flag.set and made.state.safety.latches == ["k1-welded"]
     assert made.process.state.checks.checks["level"].done_boot == "b1"
-    assert made.state.safety.resets == {} and made.process.state.observed == []
+    assert made.state.safety.alarms == {
+        "k1-welded": AlarmEntry(present=False, acknowledged=True)}, "what is latched is told"
+    assert made.state.safety.resets == made.state.safety.guard_resets == {}
+    assert made.process.state.observed == []
     assert made.file_batch == OTHER
 
 

@@ -46,6 +46,7 @@ cut-out-2        trip   service
 record           fault  local
 limits           fault  auto
 restarts         trip   service
+guard-resets     trip   service
 slow             fault  auto
 """
 

@@ -146,6 +146,11 @@ def _third_start(bench: Bench) -> None:
     bench.controller.state.safety.unclean_starts = 3
 
 
+def _once_more(bench: Bench) -> None:
+    bench.controller.state.safety.guard_resets["silent"] = 3
+    bench.guard.latches.append("silent")
+
+
 def _guard_flag(level: bool) -> Callable[[Bench], None]:
     return lambda bench: bench.guard_changes.update(flag=level)
 
@@ -177,6 +182,7 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "element gives twice": _element(2.0), "element stays on": _element_stays_on,
     "probe A repeats itself": _repeats_itself, "guard keeps K2 open": _refuses,
     "alarm limit": _alarm, "third start in no time": _third_start,
+    "guard latches it once more": _once_more,
     "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
     "guard says methanol": _guard_flag(True), "guard says no methanol": _guard_flag(False),
     "trip limit": _trip, "record cannot store": _record,

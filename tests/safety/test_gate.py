@@ -61,6 +61,7 @@ record_stores        energised         MA  record           hold   latch  0
 record_stores        always            MA  record           -      -      0
 limits_known         -                 MA  limits           -      -      -
 starts_clean         heard             -   restarts         hold   latch  0
+guard_resets_left    heard             -   guard-resets     hold   latch  0
 guard_enables        energised         MA  guard-refuses    hold   -      3
 """
 PARTS = [line.split() for line in ROWS.split("\n") if line]

@@ -224,6 +224,11 @@ def _third_unclean_start(bench: Bench) -> None:
     bench.controller.state.safety.unclean_starts = 3
 
 
+def _guard_latches_once_more(bench: Bench) -> None:
+    bench.controller.state.safety.guard_resets["silent"] = 3
+    bench.guard.latches.append("silent")
+
+
 def _warms_although_off(bench: Bench) -> None:
     """At the setpoint the heater law rests; the element does not."""
     setpoint_c = bench.controller.sheet.setpoint_c
@@ -290,6 +295,8 @@ CASES: dict[str, Case] = {
     "record cannot store": Case("record", ALL, _record),
     "no boiling limit known": Case("limits", HEAT, _no_limits),
     "third start without a clean stop": Case("restarts", ALL, _third_unclean_start),
+    "guard latches what was reset three times": Case(
+        "guard-resets", ALL, _guard_latches_once_more),
     "tick comes late": Case("slow", ALL, _slow),
     "element dead": Case("no-response", ALL, _effect("no-response", 0.0)),
     "element twice as strong": Case("over-response", ALL, _effect("over-response", 2.0)),

@@ -44,7 +44,7 @@ def test_a_restart_keeps_latches_and_doubts_and_forgets_every_proof(heating: Ben
     after, believed_c = state.safety, state.safety.probe_a.good_c
     assert after == SafetyState(
         latches=["level"], resets={"e-stop": 1}, pending_number=after.pending_number,
-        apart_noted=True,
+        guard_resets={"e-stop": 1}, apart_noted=True,
         alarm_rest_s=300.0, probe_a=ProbeJudge(good_c=believed_c),
         probe_b=ProbeJudge(good_c=after.probe_b.good_c)) and believed_c is not None
     assert state.process.timers.heat_off_s == state.process.timers.at_target_s == 0.0

@@ -183,10 +183,15 @@ def _same(one: Batch | None, other: Batch | None) -> bool:
 
 
 def _next(old: ControllerState) -> ControllerState:
-    """A new batch: it keeps what belongs to the reactor (flag, latches, start checks)."""
+    """A new batch: it keeps what belongs to the reactor (flag, latches, start checks).
+
+    A latch keeps its alarm, so that it is told. Resets are counted for one batch.
+    """
+    was = old.safety
     return ControllerState(
         ticks=old.ticks, last_event=old.last_event, flag=old.flag,
-        safety=SafetyState(latches=list(old.safety.latches)),
+        safety=SafetyState(latches=list(was.latches), alarms={
+            code: was.alarms[code] for code in was.latches if code in was.alarms}),
         process=ProcessState(checks=old.process.checks))
 
 

@@ -47,7 +47,7 @@ class World:
     abort: bool
     pause: bool
     reason: str
-    latched: bool
+    latched: tuple[str, ...]     # codes of the latches, first-out first
     restart_ok: bool
     remote_hold: bool
     stored: int

@@ -192,14 +192,17 @@ def _alarms(rows: Sequence[Row], dated: _Dates) -> list[Account]:
 
 
 def _latches(rows: Sequence[Row], dated: _Dates) -> list[Account]:
+    """The controller's; the guard's with "guard: " before their code."""
     latches: list[Account] = []
-    for row in _of(rows, "latched", "latch_reset"):
+    for row in _of(rows, "latched", "latch_reset", "guard_latched", "guard_reset"):
         data = row.event.data
-        if row.event.kind == "latched":
-            latches.append(_fields(row, dated) | {"reset_s": None, "reset": None, "resets": None})
+        code = f"guard: {data['code']}" if row.event.kind.startswith("guard") else data["code"]
+        if row.event.kind.endswith("latched"):
+            latches.append({"first_out": False} | _fields(row, dated) | {
+                "code": code, "reset_s": None, "reset": None, "resets": None})
             continue
         for latch in reversed(latches):
-            if latch["code"] == data["code"] and latch["reset_s"] is None:
+            if latch["code"] == code and latch["reset_s"] is None:
                 latch |= {"reset_s": row.event.at_s, "reset": dated.at(row),
                           "resets": data["resets"]}
                 break

@@ -66,6 +66,7 @@ class SafetyFacts:
     limits_known: bool = False
     tick_on_time: bool = False
     starts_clean: bool = False
+    guard_resets_left: bool = False
     mixer_rests: bool = False
     element_rests: bool = False
     k2_rests: bool = False
@@ -297,6 +298,8 @@ def prove(
     if "restarts" in state.latches:
         state.unclean_starts = 0  # it is said; the rest is a person's
     facts.starts_clean = state.unclean_starts < limits.UNCLEAN_STARTS
+    facts.guard_resets_left = all(state.guard_resets.get(code, 0) < limits.RESETS_ALLOWED
+                                  for code in state.guard_latches)
     facts.tick_on_time = not seen.late
 
 

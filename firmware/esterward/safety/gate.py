@@ -14,6 +14,7 @@ from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import AIR, ALL, HEAT, INTERLOCKS, MIXER, Interlock
 from esterward.safety.state import SafetyState
 from esterward.values.events import EventLog
+from esterward.values.messages import GUARD_LATCHES, GuardReport
 
 
 @dataclass(slots=True)
@@ -101,14 +102,37 @@ def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog,
     code = state.latches[0]
     if cause_present(state, facts, code, interlocks):
         return f"{code}: its cause is still there"
-    needs_word = FAULTS[code].reset == "service" or state.resets.get(code, 0) >= (
-        limits.RESETS_ALLOWED)
-    if needs_word and code not in state.reasons_age_s:
+    if needs_word(state, code) and code not in state.reasons_age_s:
         return f"{code}: type `esterward record reset {code} --why TEXT` on the machine first"
     state.resets[code] = state.resets.get(code, 0) + 1
     state.pending_reset = code
     state.pending_number = log.add("latch_reset", code=code, resets=state.resets[code])
     return ""
+
+
+def needs_word(state: SafetyState, code: str) -> bool:
+    """True when blue alone does not reset this latch: a reason must be typed on the machine."""
+    return (FAULTS[code].reset == "service"
+            or state.resets.get(code, 0) >= limits.RESETS_ALLOWED)
+
+
+def follow_guard(state: SafetyState, heard: GuardReport | None, log: EventLog) -> tuple[str, ...]:
+    """The guard's latches, () while it is not heard; one that went was reset at the reactor.
+
+    The guard asks nobody for a reset and knows no batch, so its resets are counted here, and what
+    comes of too many is a latch of this side. Nothing of it goes back to the guard.
+    """
+    if heard is None:
+        return ()
+    if heard.latches or state.guard_latches:
+        now = [code for code in heard.latches if code in GUARD_LATCHES]
+        for code in [code for code in state.guard_latches if code not in now]:
+            state.guard_resets[code] = state.guard_resets.get(code, 0) + 1
+            log.add("guard_reset", code=code, resets=state.guard_resets[code])
+        for code in [code for code in now if code not in state.guard_latches]:
+            log.add("guard_latched", code=code)
+        state.guard_latches = now
+    return heard.latches
 
 
 def finish_reset(state: SafetyState, stored: int) -> None:

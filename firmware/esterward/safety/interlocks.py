@@ -86,6 +86,7 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("probe-a", "probe_a_fresh", (), "", False, "always", limits.TOLD_AT_REST_S),
     Interlock("probe-b", "probe_b_fresh", (), "", False, "heard", limits.TOLD_AT_REST_S),
     Interlock("restarts", "starts_clean", ALL, "hold", True, "heard"),
+    Interlock("guard-resets", "guard_resets_left", ALL, "hold", True, "heard"),
     # Last: the guard mostly refuses for a cause that has a row above, which should be named.
     Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",
               limits.GUARD_REFUSES_S),

@@ -46,6 +46,8 @@ class SafetyState:
     bad_s: dict[str, float] = field(default_factory=dict)
     latches: list[str] = field(default_factory=list)
     resets: dict[str, int] = field(default_factory=dict)
+    guard_latches: list[str] = field(default_factory=list)  # as last heard
+    guard_resets: dict[str, int] = field(default_factory=dict)
     reasons_age_s: dict[str, float] = field(default_factory=dict)
     pending_reset: str = ""
     pending_number: int = 0
@@ -76,5 +78,6 @@ def restarted(before: SafetyState) -> SafetyState:
         probe_b=ProbeJudge(good_c=before.probe_b.good_c),
         apart_noted=before.apart_noted, alarm_rest_s=before.alarm_rest_s,
         latches=before.latches, resets=before.resets, alarms=before.alarms,
+        guard_latches=before.guard_latches, guard_resets=before.guard_resets,
         melt_short_k=before.melt_short_k, melt_seen_c=before.melt_seen_c,
         pending_reset=before.pending_reset, pending_number=before.pending_number)

@@ -37,6 +37,8 @@ LINE_WORDS: Final[dict[str, str]] = {
     "alarm_returned": "alarm {code} is over",
     "latched": "latched: {code}",
     "latch_reset": "latch {code} reset, {resets} in all",
+    "guard_latched": "the guard latched: {code}",
+    "guard_reset": "the guard's latch {code} reset, {resets} in all",
     "flag_set": "methanol flag set: methanol may be in the vessel",
     "flag_cleared": "methanol flag cleared: {evidence}",
     "check_seen": "start check seen: {check}",

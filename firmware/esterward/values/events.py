@@ -22,6 +22,8 @@ EVENT_KINDS: Final[dict[str, tuple[str, ...]]] = {
     "alarm_returned": ("code",),
     "latched": ("code", "first_out"),
     "latch_reset": ("code", "resets"),
+    "guard_latched": ("code",),
+    "guard_reset": ("code", "resets"),
     "flag_set": (),
     "flag_cleared": ("evidence",),
     "check_seen": ("check",),
