@@ -86,11 +86,14 @@ class Bench:
     def _reading(self) -> ProbeReading:
         return ProbeReading(round(self.oil_c * 16) / 16, self.now_s)
 
-    def guard_cycles(self) -> None:
-        """The guard's four cycles of the second that ends now."""
+    def guard_cycles(self, since_s: float = 1.0) -> None:
+        """The guard's four cycles of the second that ends now, fewer of a part of one."""
         now_s = self.now_s
         probe_b = self.probe_b or self._reading()
-        for at_s in (now_s - 0.75, now_s - 0.5, now_s - 0.25, now_s):
+        for back_s in (0.75, 0.5, 0.25, 0.0):
+            if 0.0 < since_s <= back_s:
+                continue
+            at_s = now_s - back_s
             decision = rule.step(
                 self.guard_config, self.guard, at_s, "b1", self.inputs(),
                 replace(probe_b, at_s=min(probe_b.at_s, at_s)), self.barometer_kpa,
@@ -101,7 +104,7 @@ class Bench:
     def tick(self, requests: tuple[Request, ...] = (), dt_s: float | None = None) -> Decision:
         dt_s = self.dt_s if dt_s is None else dt_s
         self.now_s += dt_s
-        self.guard_cycles()
+        self.guard_cycles(dt_s)
         if self.warms and (self.controller.outputs.k1 or self.warms_off):
             self.oil_c += dt_s * 3000.0 * self.element_share / (120.0 * 0.918 * 2040.0)
         decision = self.controller.tick(self.snapshot(requests))

@@ -19,6 +19,7 @@ RESTART = "tests/tick/test_restart_and_silence.py"
 ENDS, RULE = "tests/processes/test_energy_ends.py", "tests/guard/test_rule.py"
 GUARD, LOOP = "tests/guard/test_process.py", "tests/tick/test_loop.py"
 EFFECTS, INTERLOCKS = "tests/safety/test_effects.py", "tests/safety/test_interlocks.py"
+CONTACTORS = "tests/safety/test_contactors.py"
 TROUBLE, RESUME = "tests/record/test_trouble.py", "tests/record/test_resume.py"
 JOURNAL, CUT = "tests/record/test_journal.py", "tests/record/test_power_cut.py"
 FILES, QUANTITY = "tests/settings/test_files.py", "tests/settings/test_quantity.py"
@@ -85,7 +86,7 @@ CATALOGUE: Final[tuple[CatalogueRow, ...]] = (
     _Row("F-25", "Twice the power, or half the oil: it warms too fast.", (EFFECTS,)),
     _Row("F-26", "The solid-state switch leaks or is shorted.",
          ("tests/plant/test_plant_faults.py",)),
-    _Row("F-27", "A contactor chatters."),
+    _Row("F-27", "A contactor chatters.", (CONTACTORS,)),
     _Row("F-28", "The residual-current device has tripped and no load runs."),
     _Row("F-29", "An independent thermal cut-out has opened.", (INTERLOCKS, RULE)),
     _Row("F-30", "An output stays on after its process has died.", (ENDS,),

@@ -22,7 +22,7 @@ BAR: Final = 28
 BY_STATE: Final = ("start", "latch", "presence", "held", "valve")
 # What a line begins with before its words: a time, "mqtt", a label in capitals or in the picture.
 _HEAD: Final = re.compile(r" *(?:mqtt +)?(?:[\d:-]+ +)?(?:(?:ALERT|event|link|over|asks:|answer:|"
-                          r"told:|stage|oil|left|on|\?|TRIP|FAULT|NOTICE) +)?")
+                          r"told:|stage|oil|left|on|waits|\?|TRIP|FAULT|NOTICE) +)?")
 
 
 def clock(seconds: float | None) -> str:
@@ -192,6 +192,7 @@ class LiveView(PlainView):
             f"{METRIC.limit(s.ceiling_c)}",
             f"left    {clock(s.left_s):>5} h in this stage   {bar(s.progress, long)}",
             f"on      {on};  {flag}",
+            *(f"waits   {why}" for why in s.withheld),
         ]
         if s.alarms:
             alarm = s.alarms[0]

@@ -30,6 +30,8 @@ mixer-runs-on    trip   service
 k1-welded        trip   service
 k1-open          fault  auto
 k2-welded        trip   service
+k1-chatter       trip   service
+k2-chatter       trip   service
 k2-open          fault  auto
 no-response      trip   local
 over-response    trip   service

@@ -130,6 +130,42 @@ def _element_stays_on(bench: Bench) -> None:
     bench.warms = bench.warms_off = True
 
 
+def _back(which: str) -> Callable[[Bench], None]:
+    """Gone for seven seconds: off, and not yet a fault."""
+    def back(bench: Bench) -> None:
+        setattr(bench, which, ProbeReading(bench.oil_c, bench.now_s))
+        bench.ticks(5)
+        assert not bench.controller.outputs.k1
+        setattr(bench, which, None)
+    return back
+
+
+def _on_and_off(bench: Bench) -> None:
+    """Ten seconds of readings, then five without any, again and again."""
+    for second in range(65):
+        gone = second % 15 < 5
+        bench.probe_a = (bench.probe_a or ProbeReading(bench.oil_c, bench.now_s)) if gone else None
+        bench.tick()
+
+
+def _lid_shut_again(bench: Bench) -> None:
+    bench.override["lid_closed"] = False
+    bench.ticks(4)
+    bench.override["lid_closed"] = True
+
+
+def _chatters(name: str) -> Callable[[Bench], None]:
+    """With each word of the guard, as long as its coil is on; first it is held as one that does
+    not close, and somebody goes on."""
+    def chatters(bench: Bench) -> None:
+        for quarter in range(48):
+            driven = bench.controller.outputs.k1 if name == "k1_open" else bench.guard.enabled
+            bench.override[name] = not driven or not getattr(bench.inputs(), name)
+            bench.buttons["green"] = bench.state != "running" and 8 <= quarter < 18
+            bench.tick(dt_s=0.25)
+    return chatters
+
+
 def _refuses(bench: Bench) -> None:
     bench.guard_changes["enable"] = False
     bench.override["k2_open"] = True
@@ -183,6 +219,11 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "probe A repeats itself": _repeats_itself, "guard keeps K2 open": _refuses,
     "alarm limit": _alarm, "third start in no time": _third_start,
     "guard latches it once more": _once_more,
+    "probe A back for 28 s": _back("probe_a"), "probe A back for 32 s": _back("probe_a"),
+    "probe A on and off": _on_and_off,
+    "K1 chatters, green held": _chatters("k1_open"),
+    "K2 chatters, green held": _chatters("k2_open"),
+    "lid shut for 28 s": _lid_shut_again, "lid shut for 32 s": _lid_shut_again,
     "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
     "guard says methanol": _guard_flag(True), "guard says no methanol": _guard_flag(False),
     "trip limit": _trip, "record cannot store": _record,

@@ -11,7 +11,7 @@ from esterward.safety import facts as proof
 from esterward.safety.facts import SafetyFacts
 from esterward.safety.plausibility import ProbeJudge
 from esterward.values.outputs import Outputs
-from facts_rig import NO_INPUTS, RUNS, Given
+from facts_rig import NO_INPUTS, NOW_S, RUNS, Given
 
 OFF = {"o_k1": False, "i_k1_open": True}
 VENT = {"r_fitted": ("vent_proof",), "i_vent_proof": False}
@@ -26,6 +26,10 @@ COUNTERS: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
     "vent_unproven_s": (VENT, [{"o_vent": False}, {"i_vent_proof": True},
                                {"r_fitted": (), "i_vent_proof": None}]),
     "wet_s": ({}, [{"i_level_wet": False}, NO_INPUTS]),
+    "lid_shut_s": ({"r_fitted": ("lid_closed",), "i_lid_closed": True}, [
+        {"i_lid_closed": False}, {"i_lid_closed": None}, NO_INPUTS]),
+    "probe_a_fresh_s": ({}, [{"n_a_s": NOW_S - 5.0}]),
+    "probe_b_fresh_s": ({}, [{"n_b_s": NOW_S - 5.0}]),
     "flags_apart_s": ({"g_flag": True}, [{"n_flag": True}, {"n_heard": False}, {"n_guard": None}]),
     "pressures_apart_s": ({"g_pressure_kpa": 85.5625}, [
         {"g_pressure_kpa": 85.5}, {"n_heard": False}, {"n_guard": None}]),

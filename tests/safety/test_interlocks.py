@@ -70,6 +70,24 @@ def _stale(which: str) -> MakeBad:
     return make_bad
 
 
+def _stale_for_long(which: str) -> MakeBad:
+    def make_bad(bench: Bench) -> None:
+        setattr(bench, which, ProbeReading(bench.oil_c, bench.now_s))
+        bench.ticks(10)
+    return make_bad
+
+
+def _only_now(counter: str) -> MakeBad:
+    """What heat has to wait for has only just become good."""
+    return lambda bench: setattr(bench.controller.state.safety, counter, 0.0)
+
+
+def _chattered(which: str) -> MakeBad:
+    def make_bad(bench: Bench) -> None:
+        getattr(bench.controller.state.safety, which).edges_s = [0.0] * 5
+    return make_bad
+
+
 def _value(which: str, c: float | None) -> MakeBad:
     """A value that is refused, after the last good one has had its time."""
     def make_bad(bench: Bench) -> None:
@@ -171,10 +189,6 @@ def _probe_a_stuck(bench: Bench) -> None:
     raise AssertionError("probe A never counted as stuck")
 
 
-def _wet_only_now(bench: Bench) -> None:
-    bench.controller.state.safety.wet_s = 0.0
-
-
 def _level_dry_wishing(**less: bool) -> MakeBad:
     def make_bad(bench: Bench) -> None:
         process = bench.controller.process
@@ -259,7 +273,7 @@ CASES: dict[str, Case] = {
     "level dry with the mixer alone wished": Case(
         "level", ALL, _level_dry_wishing(heating=False, element=False), needs="level_or_hand",
         reaction="held"),
-    "level wet for a moment only": Case("level", HEAT, _wet_only_now, needs="level_wet"),
+    "level wet for a moment only": Case("level", HEAT, _only_now("wet_s"), needs="level_wet"),
     "mixer not proven": Case("mixer", HEAT, _input("mixer_proof", False)),
     "mixer not proven for five seconds": Case(
         "mixer", ALL, _input_for("mixer_proof", False, 4), needs="mixer_starts"),
@@ -267,6 +281,8 @@ CASES: dict[str, Case] = {
     "K1 reads open while commanded closed": Case("k1-open", ALL, _input("k1_open", True)),
     "K2 reads open while commanded closed": Case("k2-open", ALL, _input("k2_open", True)),
     "K1 welded": Case("k1-welded", ALL, _k1_welded),
+    "K1 chattered": Case("k1-chatter", ALL, _chattered("k1")),
+    "K2 chattered": Case("k2-chatter", ALL, _chattered("k2")),
     "K2 welded": Case("k2-welded", ALL, _k2_welded),
     "probe A stale": Case("probe-a", HEAT, _stale("probe_a")),
     "probe B stale": Case("probe-b", HEAT, _stale("probe_b")),
@@ -274,6 +290,14 @@ CASES: dict[str, Case] = {
     "probe A not a number": Case("probe-a", HEAT, _value("probe_a", float("nan"))),
     "probe A implausible": Case("probe-a", HEAT, _value("probe_a", -109.9)),
     "probe B implausible": Case("probe-b", HEAT, _value("probe_b", 127.9375)),
+    "probe A stale for long": Case("probe-a", ALL, _stale_for_long("probe_a"),
+                                   needs="probe_a_fresh", reaction="held"),
+    "probe B stale for long": Case("probe-b", ALL, _stale_for_long("probe_b"),
+                                   needs="probe_b_fresh", reaction="held", melting=True),
+    "probe A back for a moment only": Case(
+        "probe-a", HEAT, _only_now("probe_a_fresh_s"), needs="probe_a_steady"),
+    "probe B back for a moment only": Case(
+        "probe-b", HEAT, _only_now("probe_b_fresh_s"), needs="probe_b_steady"),
     "probe A repeats one value": Case("probe-stuck", ALL, _probe_a_stuck),
     "probes disagree": Case("probes-apart", HEAT, _apart),
     "probes disagreed before the oil was mixed": Case(
@@ -306,6 +330,8 @@ CASES: dict[str, Case] = {
     "set fat heated for long enough": Case("mixer", ALL, _heated_enough, melting=True),
     "set fat with the flag set": Case("mixer", ALL, _flag, melting=True),
     "lid open": Case("lid", ALL, _input("lid_closed", False), full=True),
+    "lid shut for a moment only": Case(
+        "lid", HEAT, _only_now("lid_shut_s"), needs="lid_steady", full=True),
     "vapour": Case("vapour", ALL, _input("vapour_low", False), full=True),
     "sump wet": Case("sump", ALL, _input("sump_dry", False), full=True),
     "drain open": Case("drain", ALL, _input("drain_closed", False), full=True),
@@ -390,11 +416,12 @@ AT_REST = {row for row in INTERLOCKS if row.when in ("always", "guarded")
 @pytest.mark.parametrize("row", [row for row in INTERLOCKS if row not in AT_REST],
                          ids=lambda row: row.name)
 def test_every_row_by_itself_has_a_case_that_fails_without_it(
-    row: Interlock, heating: Bench, heating_full: Bench,
+    row: Interlock, heating: Bench, heating_full: Bench, melting: Bench,
 ) -> None:
     table = tuple(other for other in INTERLOCKS if other is not row)
     assert not all(
-        _off_and_named((heating_full if case.full else heating).copy(table), case)
+        _off_and_named((melting if case.melting else heating_full if case.full else heating)
+                       .copy(table), case)
         for case in CASES.values() if case.code == row.code and row not in case.table())
 
 

@@ -101,6 +101,15 @@ def test_a_ceiling_is_shown_rounded_down_like_every_limit() -> None:
     assert "56.1 degC" in out.getvalue() and "56.2" not in out.getvalue()
 
 
+def test_what_waits_though_it_is_wished_is_shown_with_its_reason() -> None:
+    out = io.StringIO()
+    view.LiveView(out).show(replace(STATUS, withheld=("heat: lid",)), [])
+    assert "waits   heat: lid\n" in out.getvalue()
+    out = io.StringIO()
+    view.LiveView(out).show(STATUS, [])
+    assert "waits" not in out.getvalue()
+
+
 def test_without_a_terminal_an_event_is_one_whole_plain_line() -> None:
     out = io.StringIO()
     plain = view.make_view(out)

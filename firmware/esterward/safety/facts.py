@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from esterward.chemistry.boiling import CLEAR_ALARM_C, CLEAR_TRIP_C, Limits
-from esterward.safety import effects, limits, plausibility
+from esterward.safety import contactors, effects, limits, plausibility
 from esterward.safety.state import SafetyState
 from esterward.values.messages import GuardReport
 from esterward.values.outputs import Outputs
@@ -35,6 +35,8 @@ class SafetyFacts:
     below_alarm: bool = False
     probe_a_fresh: bool = False
     probe_b_fresh: bool = False
+    probe_a_steady: bool = False
+    probe_b_steady: bool = False
     probes_agree: bool = False
     probes_together: bool = False
     probes_move: bool = False
@@ -49,6 +51,8 @@ class SafetyFacts:
     k1_obeys_on: bool = False
     k2_obeys_off: bool = False
     k2_obeys_on: bool = False
+    k1_quiet: bool = False
+    k2_quiet: bool = False
     element_warms: bool = False
     element_not_double: bool = False
     element_not_half: bool = False
@@ -57,6 +61,7 @@ class SafetyFacts:
     presence_asked: bool = False  # long enough: who is there has heard the horn
     methanol_allows_heat: bool = False
     lid_ok: bool = False
+    lid_steady: bool = False
     vent_ok: bool = False
     vapour_ok: bool = False
     sump_ok: bool = False
@@ -157,6 +162,14 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     state.vent_unproven_s = _lasted_s(state.vent_unproven_s, out.vent and not vented, seen)
     wet = inputs is not None and inputs.level_wet
     state.wet_s = _lasted_s(state.wet_s, wet, seen)
+    shut = optional_good(inputs, "lid_closed", reactor.fitted)
+    state.lid_shut_s = _lasted_s(state.lid_shut_s, shut, seen)
+    state.probe_a_fresh_s = _lasted_s(
+        state.probe_a_fresh_s, fresh(state.probe_a, seen.now_s), seen)
+    state.probe_b_fresh_s = _lasted_s(
+        state.probe_b_fresh_s, fresh(state.probe_b, seen.now_s), seen)
+    contactors.watch_both(state.k1, state.k2, 0.0 if late else dt_s, None if late else inputs,
+                          k1=out.k1, k2=enabled, latches=state.latches)
     apart = seen.heard and guard is not None and guard.flag is not seen.flag
     state.flags_apart_s = _lasted_s(state.flags_apart_s, apart, seen)
     state.pressures_apart_s = _lasted_s(state.pressures_apart_s, not _pressures_agree(seen), seen)
@@ -275,6 +288,7 @@ def prove(
                               and told is not None and not told.k2_open)
     facts.k2_obeys_on = not (state.enable_on_s >= limits.READBACK_S
                              and told is not None and told.k2_open)
+    facts.k1_quiet, facts.k2_quiet = contactors.quiet(state.k1), contactors.quiet(state.k2)
     element_on = (out.k1 and (out.ssr or reactor.element_switch != "ssr") and inputs is not None
                   and not inputs.k1_open and not inputs.k2_open)
     oil_c = state.probe_a.good_c if facts.probe_a_fresh else None
@@ -339,8 +353,8 @@ def _prove_inputs(
     inputs, fitted = seen.inputs, reactor.fitted
     if inputs is None:
         for name in ("estop_closed", "cutout_closed", "level_wet", "level_now", "level_or_hand",
-                     "mixer_proven", "lid_ok", "vent_ok", "vapour_ok", "sump_ok", "drain_ok",
-                     "cutout2_ok"):
+                     "mixer_proven", "lid_ok", "lid_steady", "vent_ok", "vapour_ok", "sump_ok",
+                     "drain_ok", "cutout2_ok"):
             setattr(facts, name, False)
         return
     facts.estop_closed, facts.cutout_closed = inputs.estop_closed, inputs.cutout_closed
@@ -351,6 +365,7 @@ def _prove_inputs(
     facts.mixer_proven = inputs.mixer_proof and seen.commanded.mixer
     facts.lid_ok = optional_good(inputs, "lid_closed", fitted) or (
         hand_pump and not seen.flag)
+    facts.lid_steady = "lid_closed" not in fitted or state.lid_shut_s >= limits.LID_SHUT_S
     facts.vent_ok = not state.vent_unproven_s >= limits.MIXER_START_S
     facts.vapour_ok = optional_good(inputs, "vapour_low", fitted)
     facts.sump_ok = optional_good(inputs, "sump_dry", fitted)
@@ -363,6 +378,8 @@ def _prove_temperature(
 ) -> None:
     now_s, a, b = seen.now_s, state.probe_a, state.probe_b
     facts.probe_a_fresh, facts.probe_b_fresh = fresh(a, now_s), fresh(b, now_s)
+    facts.probe_a_steady = facts.probe_a_fresh and state.probe_a_fresh_s >= limits.PROBE_BACK_S
+    facts.probe_b_steady = facts.probe_b_fresh and state.probe_b_fresh_s >= limits.PROBE_BACK_S
     hottest = hottest_c(state, now_s, reactor)
     alarm_c: float | None = CLEAR_ALARM_C
     trip_c: float | None = CLEAR_TRIP_C

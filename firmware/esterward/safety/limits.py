@@ -18,6 +18,8 @@ PROBE_CONFIRM: Final = 3              # [design] conversions that must agree aft
 # decides
 PROBE_AGE_OFF_S: Final = 4.4
 PROBE_AGE_LATCH_S: Final = 10.0       # [design] older than this is a fault of its own
+PROBE_BACK_S: Final = 30.0            # [design] on-delay of heat once a probe reads again
+PROBE_BACK_TOLD_S: Final = 60.0       # [design] heat kept waiting for that so long is told
 PROBE_STUCK_K: Final = 1.0            # [design] one moved this far while the other did not at all
 PROBE_STUCK_S: Final = 60.0           # [design] and this long
 PROBES_APART_K: Final = 2.0           # [design] up to PROBES_ACCURATE_C
@@ -29,9 +31,13 @@ UNMIXED_FREE_S: Final = 120.0         # [design] apart while unmixed: heat waits
 GUARD_SILENT_S: Final = 1.5           # [design] the guard speaks each 0.25 s
 GUARD_REFUSES_S: Final = 3.0          # [design] energy wanted and not let through this long
 LEVEL_WET_S: Final = 10.0             # [design] on-delay; off-delay is zero
+LID_SHUT_S: Final = 30.0              # [design] on-delay of heat once the lid is shut again
 READBACK_S: Final = 1.5               # [design] a contactor follows its coil in 0.1 s
 READBACK_AGE_S: Final = 0.6           # [design] the guard speaks each 0.25 s: two words missed
 READBACK_OFF_S: Final = 1.0           # [design] a contact closed against command
+CHATTER_EDGES: Final = 4              # [design] more that no command explains are chatter
+CHATTER_S: Final = 10.0               # [design] within this time of the coil being on
+CHATTER_AT_REST: Final = 1.0 / 60.0   # [design] of the time its coil is off counts: 10 min as 10 s
 MIXER_START_S: Final = 5.0            # [design] time a commanded mixer has to prove itself
 MIXER_STOP_S: Final = 5.0             # [design] time a stopped mixer may run down
 # Set fat: pulses of the element without a proven mixer. The process gives 6 s of each minute.

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from esterward.safety import limits
 from esterward.safety.alarms import AlarmEntry
+from esterward.safety.contactors import Contactor
 from esterward.safety.effects import EffectState
 from esterward.safety.plausibility import ProbeJudge
 
@@ -20,6 +21,8 @@ class SafetyState:
     probe_a: ProbeJudge = field(default_factory=ProbeJudge)
     probe_b: ProbeJudge = field(default_factory=ProbeJudge)
     effects: EffectState = field(default_factory=EffectState)
+    k1: Contactor = field(default_factory=Contactor)
+    k2: Contactor = field(default_factory=Contactor)
     heard_s: float = 0.0         # the guard, without a break
     k1_on_s: float = 0.0
     k1_off_s: float = 0.0
@@ -31,6 +34,9 @@ class SafetyState:
     proven_s: float = 0.0
     vent_unproven_s: float = 0.0
     wet_s: float = 0.0
+    lid_shut_s: float = 0.0
+    probe_a_fresh_s: float = 0.0
+    probe_b_fresh_s: float = 0.0
     apart_noted: bool = False
     flags_apart_s: float = 0.0
     pressures_apart_s: float = 0.0
