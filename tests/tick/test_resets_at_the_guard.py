@@ -95,7 +95,7 @@ def last_note(bench: Bench) -> object:
 
 def go_on(bench: Bench) -> None:
     bench.hold_green()
-    bench.ticks(5)
+    bench.ticks(35)  # heat waits for 30 s of readings of the probe
     assert bench.state == "running" and bench.controller.outputs.k1, bench.events[-3:]
 
 
