@@ -110,7 +110,8 @@ class Rig:
         with (self.folder / f"{name}.log").open("a", encoding="utf-8") as log:
             process = subprocess.Popen(
                 [sys.executable, "-c", COMMAND.format(name=name), *arguments,
-                 "--runtime", str(self.folder / "run"), "--w1", str(self.folder / "w1")],
+                 "--runtime", str(self.folder / "run"), "--w1", str(self.folder / "w1"),
+                 *(("--hwmon", str(self.folder / "hwmon")) if name == "run" else ())],
                 env=self._env, stdout=log, stderr=log, text=True)
         self._started.append(process)
         return process

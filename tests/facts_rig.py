@@ -59,7 +59,7 @@ class Given:
                 "guard": GuardReport(**told), "heard": True, "inputs": inputs,
                 "commanded": replace(RUNS, **parts["out"]), "flag": False, "limits": LIMITS,
                 "pressure_kpa": 85.0, "record_fault": False, "stored": 7, "last_event": 7,
-                "volume_l": 120.0,
+                "volume_l": 120.0, "supply_low": None,
                 "fat_set": False, "loss_w_per_k": 8.0, "adding": False, **seen}
         self.seen = Seen(**seen)
         self.wish = {"hand_pump": False, "pulse": False, **parts["wish"]}

@@ -53,6 +53,7 @@ class Bench:
         self.stored = 0
         self.stores = True
         self.record_fault = ""
+        self.supply_low: bool | None = False
         self.wall_s: float | None = 1.8e9
         self.barometer_kpa: float | None = None
         self.boot = "b1"
@@ -81,7 +82,8 @@ class Bench:
         return Snapshot(
             now_s=self.now_s, boot=self.boot, periodic=periodic, wall_s=self.wall_s,
             probe_a=self.probe_a or reading, barometer_kpa=self.barometer_kpa, guard=report,
-            stored=self.stored, record_fault=self.record_fault, requests=requests)
+            stored=self.stored, record_fault=self.record_fault, requests=requests,
+            supply_low=self.supply_low)
 
     def _reading(self) -> ProbeReading:
         return ProbeReading(round(self.oil_c * 16) / 16, self.now_s)

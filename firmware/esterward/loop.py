@@ -21,6 +21,7 @@ from esterward.values.ports import (
     Probe,
     Record,
     Relays,
+    Supply,
     Telemetry,
 )
 from esterward.values.readings import Inputs
@@ -33,7 +34,7 @@ LOOK_S = 0.25  # how often the guard's messages are looked at between ticks
 
 @dataclass(slots=True)
 class Ports:
-    """Everything the loop talks to. barometer and telemetry may be absent."""
+    """Everything the loop talks to. barometer, supply and telemetry may be absent."""
 
     clock: Clock
     probe: Probe
@@ -41,6 +42,7 @@ class Ports:
     guard: GuardLink
     record: Record
     barometer: Barometer | None = None
+    supply: Supply | None = None
     telemetry: Telemetry | None = None
 
 
@@ -82,7 +84,8 @@ class Loop:
             wall_s=ports.clock.wall_s(), probe_a=ports.probe.read(now_s),
             barometer_kpa=None if ports.barometer is None else ports.barometer.read(now_s),
             guard=self.newest, stored=ports.record.stored, record_fault=ports.record.fault,
-            requests=requests)
+            requests=requests,
+            supply_low=None if ports.supply is None else ports.supply.read(now_s))
         decision = controller.tick(snapshot)
         ports.relays.write(decision.outputs, now_s)
         ports.guard.send(decision.message, now_s)

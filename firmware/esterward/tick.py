@@ -109,7 +109,7 @@ class Controller:
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
             stored=snapshot.stored, last_event=state.last_event,
             volume_l=self._volume_l(), loss_w_per_k=self.loss_w_per_k, fat_set=self._fat_set(),
-            adding=self.process.row.pours)
+            adding=self.process.row.pours, supply_low=snapshot.supply_low)
         new_probe = proof.count(state.safety, seen, self.reactor)
         self._flag(snapshot, heard, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)

@@ -15,7 +15,8 @@ stdin and writes changes to stdout, one JSON object a line:
     <- {"at_s": 812.605, "what": "drive beat", "level": true}
     <- {"at_s": 812.731, "what": "bench still", "level": true, "s": 0.034}
 
-Run: python -m esterward_sim.bench FOLDER [reactor.toml]. It makes FOLDER/board and FOLDER/w1.
+Run: python -m esterward_sim.bench FOLDER [reactor.toml]. It makes FOLDER/board, FOLDER/w1
+and FOLDER/hwmon.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 from esterward_sim.bench_pins import SharedBoard
 from esterward_sim.plant import Lines, Plant
-from esterward_sim.wires import KernelFolder
+from esterward_sim.wires import HwmonFolder, KernelFolder
 
 STEP_S: Final = 0.005
 SHOW_S: Final = 1.0
@@ -53,6 +54,7 @@ class Bench:
         self._in = pins.owned(lines, pins.GUARD, pins.IN)
         (folder / "w1").mkdir(exist_ok=True)
         self._w1 = KernelFolder(folder / "w1")
+        self._hwmon = HwmonFolder(folder / "hwmon")
         self.plant = Plant(reactor, batch if batch is not None else Batch(oil_volume_l=120.0))
         self.probes = {"a": "live", "b": "live"}
         self._shown_s = float("-inf")
@@ -97,6 +99,7 @@ class Bench:
                                  ("b", self.reactor.probe_b_id, self.plant.probe_b_c())):
             if self.probes[which] == "live":
                 self._w1.show(sensor, c)
+        self._hwmon.show(self.plant.supply_low())
 
     def take(self, command: dict[str, Any]) -> bool:
         """One command; False ends the bench. Mistakes raise: only tests write them."""

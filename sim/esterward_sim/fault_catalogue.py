@@ -14,6 +14,7 @@ from esterward_sim.plant.faults import ROWS
 
 PROBES, BOARD = "tests/hardware/test_probes.py", "tests/hardware/test_board.py"
 SWITCHES, PINS = "tests/hardware/test_switches.py", "tests/hardware/test_pins.py"
+SUPPLY = "tests/hardware/test_supply.py"
 WIRING, START = "tests/cli/test_wiring.py", "tests/tick/test_batch_flow.py"
 RESTART = "tests/tick/test_restart_and_silence.py"
 ENDS, RULE = "tests/processes/test_energy_ends.py", "tests/guard/test_rule.py"
@@ -135,7 +136,8 @@ CATALOGUE: Final[tuple[CatalogueRow, ...]] = (
     _Row("F-62", "The board reboots again and again on a bad supply.", (RESUME, JOURNAL)),
     _Row("F-63", "A dip drops the relays but not the computer.",
          bench="supply dips"),
-    _Row("F-64", "The board reports under-voltage.", (WIRING,)),
+    _Row("F-64", "The board reports under-voltage.", (SUPPLY,),
+         bench="under-voltage"),
     # software and storage
     _Row("F-65", "Any line of the controller or guard raises an exception.", (LOOP, GUARD)),
     _Row("F-66", "The controller hangs.", (ENDS, RULE)),

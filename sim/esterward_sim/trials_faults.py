@@ -90,6 +90,8 @@ _PLANT: Final[dict[str, dict[str, Any]]] = {
     "sump_wet": {"all_off_s": 2.0, "needs": "sump_dry"},
     "mains_lost": {"all_off_s": 0.5}, "coil_supply_lost": {"all_off_s": 1.0},
     "earth_fault": {"all_off_s": 0.5},
+    # 30 s of it, what began in the tick before, the tick that ends it, and the contactor
+    "supply_low": {"heat_off_s": 33.0},
     "line_beat_high": {"all_off_s": 3.0}, "line_beat_low": {"all_off_s": 3.0},
     "line_enable_low": {"all_off_s": 1.0}, "line_k1_low": {"heat_off_s": 1.0},
 }

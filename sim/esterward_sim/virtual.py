@@ -83,6 +83,16 @@ class PlantBarometer:
         return self.plant.barometer_kpa()
 
 
+class PlantSupply:
+    """The supply port on the plant."""
+
+    def __init__(self, plant: Plant) -> None:
+        self.plant = plant
+
+    def read(self, now_s: float) -> bool:
+        return self.plant.supply_low()
+
+
 class LeasedOutputs:
     """The relay port: outputs with a lease that lapses when it is not renewed."""
 
@@ -204,7 +214,7 @@ class VirtualRig:
         self.controller = controller if controller is not None else Controller(reactor, batch)
         self.loop = Loop(self.controller, Ports(
             clock=self.clock, probe=self.probe, relays=self.relays, guard=self.guard,
-            record=self.disk, telemetry=telemetry,
+            record=self.disk, telemetry=telemetry, supply=PlantSupply(self.plant),
             barometer=PlantBarometer(self.plant) if reactor.barometer else None))
         self.controller_dead = False
         wired = lines_of(reactor)  # an output that has no line drives nothing

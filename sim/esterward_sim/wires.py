@@ -20,6 +20,7 @@ from esterward.hardware import pins
 from esterward.hardware.beat import Beat
 from esterward.hardware.probes import OneWireSensor
 from esterward.hardware.relays import LeasedRelays, open_output
+from esterward.hardware.supply import ALARM, SENSOR, SupplySensor
 from esterward.hardware.switches import Switches
 from esterward.values.messages import decode_guard, encode_guard
 from esterward.values.reactor import Reactor
@@ -84,6 +85,26 @@ class KernelFolder:
         shutil.rmtree(self.root / sensor, ignore_errors=True)
 
 
+class HwmonFolder:
+    """A folder like /sys/class/hwmon with the board's voltage sensor, behind another's."""
+
+    def __init__(self, root: Path) -> None:
+        self.root, self._folder = root, root / "hwmon1"
+        for folder, name in (("hwmon0", "cpu_thermal"), ("hwmon1", SENSOR)):
+            (root / folder).mkdir(parents=True, exist_ok=True)
+            (root / folder / "name").write_text(name + "\n", "ascii")
+        self._low: bool | None = None
+        self.show(False)
+
+    def show(self, low: bool) -> None:
+        """Let it tell of under-voltage, or of none."""
+        if low is not self._low:
+            self._low = low
+            beside = self._folder / (ALARM + ".new")
+            beside.write_text("1\n" if low else "0\n", "ascii")
+            beside.replace(self._folder / ALARM)
+
+
 class WirePin(MockPin):  # type: ignore[misc]
     """A mock pin that keeps no history: a batch has millions of edges."""
 
@@ -105,6 +126,16 @@ class WiredProbe:
         if now_s - self._newest.at_s >= CONVERSION_S - 1e-6:
             self._newest = self._sensor.reading(now_s)
         return self._newest
+
+
+class WiredSupply:
+    """The Supply port: the driver's sensor, read when asked, in virtual time."""
+
+    def __init__(self, folder: HwmonFolder) -> None:
+        self._sensor = SupplySensor(folder.root)
+
+    def read(self, now_s: float) -> bool | None:
+        return self._sensor.told()
 
 
 class WiredGuard(VirtualGuard):
@@ -129,13 +160,15 @@ class WiredGuard(VirtualGuard):
 
 
 class Wires:
-    """All lines of one reactor on mock pins, and the folder of its probes."""
+    """All lines of one reactor on mock pins, and the folders of its probes and its supply."""
 
     def __init__(self, reactor: Reactor, plant: Plant, clock: VirtualClock, folder: Path) -> None:
         self.reactor, self.plant = reactor, plant
         self.factory = MockFactory(pin_class=WirePin)
         self.board = pins.board(reactor)
-        self.folder = KernelFolder(folder)
+        (folder / "w1").mkdir()
+        self.folder = KernelFolder(folder / "w1")
+        self.hwmon = HwmonFolder(folder / "hwmon")
         self._out = {name: self.factory.pin(f"GPIO{bcm}")
                      for owner in (pins.CONTROLLER, pins.GUARD)
                      for name, bcm in pins.owned(self.board, owner, pins.OUT).items()}
@@ -150,13 +183,14 @@ class Wires:
         self.carry()
         self.probe_a = WiredProbe(reactor.probe_a_id, clock, self.folder)
         self.probe_b = WiredProbe(reactor.probe_b_id, clock, self.folder)
+        self.supply = WiredSupply(self.hwmon)
 
     def lines(self) -> Lines:
         """What the pins say, as the plant sees it."""
         return Lines(**{name: bool(pin.state) for name, pin in self._out.items()})
 
     def carry(self) -> None:
-        """Put the plant's contacts and probes on the wires."""
+        """Put the plant's contacts, probes and supply on the wires."""
         inputs = self.plant.inputs()
         for name, pin in self._in.items():
             level = getattr(inputs, name) is True
@@ -164,6 +198,7 @@ class Wires:
                 (pin.drive_high if level else pin.drive_low)()
         self.folder.show(self.reactor.probe_a_id, self.plant.probe_a_c())
         self.folder.show(self.reactor.probe_b_id, self.plant.probe_b_c())
+        self.hwmon.show(self.plant.supply_low())
 
     def close(self) -> None:
         self.relays.close()
@@ -180,7 +215,7 @@ class WiredRig(VirtualRig):
 
     def __init__(self, reactor: Reactor, *args: Any, **kwargs: Any) -> None:
         super().__init__(reactor, *args, **kwargs)
-        self._folder = tempfile.TemporaryDirectory(prefix="esterward-w1-")
+        self._folder = tempfile.TemporaryDirectory(prefix="esterward-wires-")
         self.wires = Wires(reactor, self.plant, self.clock, Path(self._folder.name))
         guard = WiredGuard(reactor, self.plant, self.guard.probe, self.clock.boot)
         guard.wires = self.wires
@@ -189,6 +224,7 @@ class WiredRig(VirtualRig):
         ports.guard = guard
         ports.probe = self.wires.probe_a
         ports.relays = self.wires.relays
+        ports.supply = self.wires.supply
 
     def lines(self) -> Lines:
         return self.wires.lines()

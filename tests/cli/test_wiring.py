@@ -109,6 +109,7 @@ def test_a_board_on_which_all_is_right_has_nothing_to_fix_but_what_this_machine_
     ("sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs", "Y\n", "released lines",
      "dtparam=strict_gpiod"),
     ("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "1\n", "supply", "under-voltage"),
+    ("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "\n", "supply", "cannot be read"),
     ("sys/bus/w1/devices/28-00000000ffff/w1_slave", "", "other probes", "28-00000000ffff"),
     (f"sys/bus/w1/devices/w1_bus_master2/{A}/w1_slave", "", "probe A", "joined"),
 ])
@@ -165,6 +166,12 @@ def test_the_system_is_named_and_must_be_the_64_bit_one(
     monkeypatch.setattr("platform.machine", lambda: bits)
     row = found(root)["operating system"]
     assert row.ok is good and row.text.startswith(f"Debian GNU/Linux 12, {bits}")
+
+
+def test_a_board_without_a_voltage_sensor_is_nothing_to_fix(root: Path) -> None:
+    put(root, "sys/class/hwmon/hwmon1/name", "cpu_thermal\n")
+    row = found(root)["supply"]
+    assert row.ok is None and "does not tell" in row.text
 
 
 CONFIG_TXT = "boot/firmware/config.txt"

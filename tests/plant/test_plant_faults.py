@@ -193,6 +193,7 @@ EFFECTS: dict[str, tuple[dict[str, bool], Callable[[Plant], bool]]] = {
     "mains_lost": (HEAT, lambda p: not p.k1_closed and not p.k2_closed and not p.mixer_on),
     "mains": (HEAT, power(2400, 2460, **HEAT)),
     "coil_supply_lost": (HEAT, lambda p: not p.k1_closed and not p.k2_closed),
+    "supply_low": (OFF, lambda p: p.supply_low()),
     "input_noise": (OFF, noisy),
     "barometer_lost": (OFF, lambda p: p.barometer_kpa() is None),
     "barometer_sea_level": (OFF, lambda p: p.barometer_kpa() == 101.33),

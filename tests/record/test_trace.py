@@ -33,7 +33,8 @@ GUARDS = st.builds(GuardReport, st.integers(0, 2**40), REALS, WORDS, INPUTS, PRO
 REQUESTS = st.builds(Request, WORDS, WORDS, WORDS, WORDS, MAYBE, WORDS)
 SNAPSHOTS = st.builds(Snapshot, REALS, WORDS, st.booleans(), MAYBE, PROBES, MAYBE,
                       st.one_of(st.none(), GUARDS), st.integers(0, 9), WORDS,
-                      st.lists(REQUESTS, max_size=2).map(tuple))
+                      st.lists(REQUESTS, max_size=2).map(tuple),
+                      st.sampled_from([None, True, False]))
 OUTPUTS = st.builds(lambda levels: Outputs(*levels),
                     st.lists(st.booleans(), min_size=len(OUTPUT_NAMES),
                              max_size=len(OUTPUT_NAMES)))

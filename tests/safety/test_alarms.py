@@ -46,6 +46,8 @@ sump             trip   local
 drain            fault  local
 cut-out-2        trip   service
 record           fault  local
+supply-low       alarm  auto
+supply           trip   local
 limits           fault  auto
 restarts         trip   service
 guard-resets     trip   service

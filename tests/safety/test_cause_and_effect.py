@@ -203,6 +203,10 @@ def _record(bench: Bench) -> None:
     bench.record_fault = "disk full"
 
 
+def _supply(bench: Bench) -> None:
+    bench.supply_low = True
+
+
 CAUSES: dict[str, Callable[[Bench], None]] = {
     "e-stop open": _input("estop_closed", False), "cut-out open": _input("cutout_closed", False),
     "level dry": _input("level_wet", False), "mixer not proven": _input("mixer_proof", False),
@@ -227,6 +231,7 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
     "guard says methanol": _guard_flag(True), "guard says no methanol": _guard_flag(False),
     "trip limit": _trip, "record cannot store": _record,
+    "board's supply dips": _supply, "board's supply stays low": _supply,
     "black pressed": _black(1), "black held": _black(6), "hold asked from afar": _asked("hold"),
     "start asked from afar": _asked("start"), "nobody for an hour": _nobody,
     "lid open": _input("lid_closed", False), "drain open": _input("drain_closed", False),

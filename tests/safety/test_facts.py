@@ -18,6 +18,7 @@ from esterward.safety.contactors import Contactor
 from esterward.safety.effects import EffectState
 from esterward.safety.facts import SafetyFacts
 from esterward.safety.plausibility import ProbeJudge
+from esterward.safety.supply import SupplyState
 from esterward.values.readings import OPTIONAL_INPUTS
 from facts_rig import LIMITS, NO_INPUTS, NOW_S, Given
 
@@ -234,6 +235,11 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("record_stores", {"s_record_fault_s": 10.0625}, False),
     ("record_stores", {"s_unsaved": [(8, 10.0625), (9, 1.0)]}, False),
     ("record_stores", {"s_unsaved": [(8, nan)]}, False),
+    ("supply_good", {"s_supply": SupplyState(0.0625, 9.9375)}, False),
+    ("supply_recovers", {"s_supply": SupplyState(30.0)}, True),
+    ("supply_recovers", {"s_supply": SupplyState(30.0625)}, False),
+    ("supply_good", {"s_supply": SupplyState(nan)}, False),
+    ("supply_recovers", {"s_supply": SupplyState(nan)}, False),
     ("limits_known", {"n_limits": None}, False),
     ("starts_clean", {"s_unclean_starts": 2}, True),
     ("starts_clean", {"s_unclean_starts": 3}, False),

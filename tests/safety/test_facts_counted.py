@@ -90,6 +90,33 @@ def test_events_that_waited_through_a_gap_begin_to_wait_anew() -> None:
     assert given.count().unsaved == [(9, 0.0)]
 
 
+def test_under_voltage_adds_up_over_dips_and_is_forgotten_after_ten_seconds_without() -> None:
+    given = Given(n_dt_s=1.0)
+    low, good = [True] * 3, [False] * 9
+    counted = []
+    for given.seen.supply_low in (*low, *good, *low, *good, False, True):
+        counted.append(given.count().supply.low_s)
+    assert counted == [1.0, 2.0, *[3.0] * 10, 4.0, 5.0, *[6.0] * 10, 0.0, 1.0]
+
+
+@pytest.mark.parametrize("told", [True, nan, 1, "0"])
+def test_under_voltage_is_counted_from_a_tick_before_it_was_seen_and_not_through_a_gap(
+    told: Any,
+) -> None:
+    given = Given(n_supply_low=told, n_dt_s=2.0)
+    assert [given.count().supply.low_s for _ in range(2)] == [1.0, 3.0]
+    given.seen.dt_s = 2.0625
+    assert given.count().supply.low_s == 3.0, "nobody saw it, and nobody saw it end"
+    given.seen.supply_low = False
+    assert (given.count().supply.low_s, given.state.supply.good_s) == (3.0, 0.0)
+
+
+@pytest.mark.parametrize("told", [None, False])
+def test_a_board_without_a_sensor_and_a_good_supply_count_nothing(told: bool | None) -> None:
+    supply = Given(n_supply_low=told, n_dt_s=1.0).count(20).supply
+    assert (supply.low_s, supply.good_s) == (0.0, 0.0)
+
+
 def test_a_guard_not_heard_does_not_enable_and_proves_no_mixer_nor_vent() -> None:
     given = Given(n_heard=False, n_inputs=None, n_dt_s=1.0, r_fitted=("vent_proof",))
     state = given.count(3)

@@ -64,6 +64,8 @@ presence             energised_asked   -   presence         pause  -      0
 methanol_allows_heat -                 MA  methanol         -      -      -
 record_stores        energised         MA  record           hold   latch  0
 record_stores        always            MA  record           -      -      0
+supply_recovers      energised         M   supply           hold   latch  0
+supply_good          always            HMA supply-low       -      -      0
 limits_known         -                 MA  limits           -      -      -
 starts_clean         heard             -   restarts         hold   latch  0
 guard_resets_left    heard             -   guard-resets     hold   latch  0

@@ -207,6 +207,16 @@ def _record(bench: Bench) -> None:
     bench.record_fault = "disk full"
 
 
+def _supply_dips(bench: Bench) -> None:
+    bench.supply_low = True
+
+
+def _supply_low(bench: Bench) -> None:
+    bench.supply_low = True
+    bench.ticks(30)
+    assert bench.controller.outputs.k1
+
+
 def _no_limits(bench: Bench) -> None:
     """Where no methanol is planned the process would go on without: the row is what stops it."""
     bench.controller.state.process.step = "dewater.warm"
@@ -317,6 +327,8 @@ CASES: dict[str, Case] = {
         "over-trip", ALL, _trip_with_methanol, when="known_set", reaction="held"),
     "methanol flag set": Case("methanol", HEAT, _flag),
     "record cannot store": Case("record", ALL, _record),
+    "board's supply dips": Case("supply-low", NONE, _supply_dips),
+    "board's supply low for over half a minute": Case("supply", ALL, _supply_low),
     "no boiling limit known": Case("limits", HEAT, _no_limits),
     "third start without a clean stop": Case("restarts", ALL, _third_unclean_start),
     "guard latches what was reset three times": Case(
@@ -444,6 +456,7 @@ def test_once_its_cause_is_gone_every_latch_can_be_reset_at_the_reactor(
     bench.override, bench.guard_changes = dict(good.override), {}
     bench.probe_a = bench.probe_b = bench.guard_at_s = None
     bench.record_fault, bench.dt_s, bench.warms_off = "", 1.0, False
+    bench.supply_low = False
     bench.set_oil(40.0)
     bench.ticks(20)
     for _ in range(4):

@@ -38,7 +38,10 @@ LIMITS = {
     "PRESENCE_CLEAR_S": 3600.0, "PRESENCE_SET_S": 1800.0, "PRESENCE_WARN_S": 300.0,
     # [design] ten minutes without heat after the alarm limit
     "ALARM_REST_S": 600.0,
-    "TOLD_AT_REST_S": 60.0, "RECORD_FAULT_S": 10.0, "TICK_S": 1.0, "TICK_GAP_S": 2.0,
+    "TOLD_AT_REST_S": 60.0, "RECORD_FAULT_S": 10.0,
+    # [design] half a minute of under-voltage, forgotten after ten seconds without
+    "SUPPLY_LOW_S": 30.0, "SUPPLY_GOOD_S": 10.0,
+    "TICK_S": 1.0, "TICK_GAP_S": 2.0,
     "UNCLEAN_STARTS": 3, "RESETS_ALLOWED": 3, "LOCAL_WORD_S": 600.0,
 }
 GUARD = {

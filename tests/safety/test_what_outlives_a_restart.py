@@ -10,6 +10,7 @@ from esterward.safety.contactors import Contactor
 from esterward.safety.effects import EffectState
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.state import SafetyState, restarted
+from esterward.safety.supply import SupplyState
 
 KEPT: dict[str, Any] = {
     "apart_noted": True, "alarm_rest_s": 300.0, "latches": ["sump"], "resets": {"sump": 2},
@@ -24,7 +25,8 @@ def test_at_the_first_start_nothing_is_proven_known_or_remembered() -> None:
     for field in fields(state):
         if field.name != "melt_s":
             assert getattr(state, field.name) in (
-                0.0, None, False, "", [], {}, ProbeJudge(), EffectState(), Contactor()), field.name
+                0.0, None, False, "", [], {}, ProbeJudge(), EffectState(), Contactor(),
+                SupplyState()), field.name
 
 
 def test_latches_alarms_resets_and_doubts_outlive_a_restart_and_nothing_else() -> None:

@@ -23,6 +23,10 @@ def _unwritten(bench: Bench) -> None:
     bench.record_fault = "the disk with the record is full"
 
 
+def _supply_low(bench: Bench) -> None:
+    bench.supply_low = True
+
+
 def _gone(which: str) -> Callable[[Bench], None]:
     def make_bad(bench: Bench) -> None:
         setattr(bench, which, ProbeReading(None, bench.now_s + 0.5, "unplugged"))
@@ -30,7 +34,7 @@ def _gone(which: str) -> Callable[[Bench], None]:
 
 
 TOLD = {"guard-silent": _silent, "record": _unwritten, "probe-a": _gone("probe_a"),
-        "probe-b": _gone("probe_b")}
+        "probe-b": _gone("probe_b"), "supply-low": _supply_low}
 
 
 WARM_C = {"cool.stand": 55.4, "settle.first": 40.0, "wash.statement": 30.0}

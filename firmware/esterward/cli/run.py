@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from esterward.values.reactor import Reactor
 
 LEASE_LOOK_S: Final = 0.1
+HWMON: Final = "/sys/class/hwmon"
 DISK_S: Final = 5.0        # how long the record may take to close
 
 
@@ -45,8 +46,10 @@ DISK_S: Final = 5.0        # how long the record may take to close
               help="Folder of the 1-wire probes.")
 @click.option("--iio", type=click.Path(path_type=Path), default=Path(IIO), show_default=True,
               help="Folder of the barometer.")
+@click.option("--hwmon", type=click.Path(path_type=Path), default=Path(HWMON),
+              show_default=True, help="Folder of the board's own voltage sensor.")
 def run(reactor: Path | None, batch: Path | None, record: Path | None, runtime: Path, w1: Path,
-        iio: Path) -> None:
+        iio: Path, hwmon: Path) -> None:
     """Control the reactor: heat, mix, wait, ask, and keep the record.
 
     It needs the board's pins and `esterward guard` beside it. A batch begins only with the
@@ -58,11 +61,12 @@ def run(reactor: Path | None, batch: Path | None, record: Path | None, runtime: 
     """
     from esterward.record.schema import default_path
 
-    raise SystemExit(_run(reactor, batch, record or default_path(), runtime.absolute(), w1, iio))
+    raise SystemExit(_run(reactor, batch, record or default_path(), runtime.absolute(), w1, iio,
+                          hwmon))
 
 
 def _run(reactor_path: Path | None, batch_path: Path | None, record_path: Path, runtime: Path,
-         w1: Path, iio: Path) -> int:
+         w1: Path, iio: Path, hwmon: Path) -> int:
     from esterward.hardware import board
 
     try:
@@ -78,17 +82,19 @@ def _run(reactor_path: Path | None, batch_path: Path | None, record_path: Path, 
     if not runtime.is_dir():
         raise Refused(f"--runtime {runtime}: there is no such folder; make it, or name another.")
     with ExitStack() as stack:
-        return _on_board(stack, files, reactor_path, batch_path, record_path, runtime, w1, iio)
+        return _on_board(stack, files, reactor_path, batch_path, record_path, runtime, w1, iio,
+                         hwmon)
 
 
 def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_path: Path | None,
-              record_path: Path, runtime: Path, w1: Path, iio: Path) -> int:
+              record_path: Path, runtime: Path, w1: Path, iio: Path, hwmon: Path) -> int:
     from esterward.cli.run_beside import Beside, Shown, Terminal, WrittenBeside
     from esterward.cli.run_start import controller_of, learnt_of
     from esterward.cli.run_start import reactor_path as reactor_file
     from esterward.guard.link import ControllerSocket
     from esterward.hardware import board, pins, probes, service
     from esterward.hardware.relays import LeasedRelays, OutputRefused
+    from esterward.hardware.supply import BoardSupply
     from esterward.loop import Loop, Ports
     from esterward.record.journal import Journal
     from esterward.record.schema import BadRecord
@@ -138,7 +144,8 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     loop = Loop(controller, Ports(
         clock=clock, probe=probes.OneWireProbe(reactor.probe_a_id, clock.now_s, w1),
         relays=relays, guard=link, record=record, telemetry=Shown(terminal, mqtt),
-        barometer=None if pressure is None else probes.IioBarometer(pressure, clock.now_s)))
+        barometer=None if pressure is None else probes.IioBarometer(pressure, clock.now_s),
+        supply=BoardSupply(clock.now_s, hwmon)))
     for line in _opening(controller, journal.found, record_path):
         terminal.say(line)
     ticks = controller.state.ticks

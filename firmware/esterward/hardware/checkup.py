@@ -19,7 +19,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
-from esterward.hardware import pins, service
+from esterward.hardware import pins, service, supply
 from esterward.values.reactor import Reactor
 
 DISK_MB: Final = 500          # a month of records is far below; a full card is not
@@ -190,13 +190,16 @@ def _broker(host: str, port: int) -> Finding:
 
 
 def _supply(root: Path) -> Finding:
-    for folder in sorted((root / "sys/class/hwmon").glob("hwmon*")):
-        if _read(folder / "name").strip() == "rpi_volt":
-            low = _read(folder / "in0_lcrit_alarm").strip()
-            if low in ("0", "1"):
-                return Finding("supply", low == "0", "voltage good" if low == "0" else
-                               "under-voltage: use the board's own supply and a short cable")
-    return Finding("supply", None, "this board does not tell")
+    path = supply.find(root / supply.HWMON_DIR.lstrip("/"))
+    if path is None:
+        return Finding("supply", None, "this board does not tell")
+    try:
+        low = supply.is_low(path)
+    except (OSError, ValueError):
+        return Finding("supply", False, "the board's voltage sensor cannot be read, which counts "
+                       "as under-voltage; restart it")
+    return Finding("supply", not low, "voltage good" if not low else "under-voltage: use the "
+                   "board's own supply and a short, thick cable")
 
 
 def _group(number: int) -> str:

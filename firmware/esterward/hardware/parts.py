@@ -23,8 +23,8 @@ class Part:
 _ALL, _HEATS, _FULL = ("watch", "small", "full"), ("small", "full"), ("full",)
 
 PARTS: Final[tuple[Part, ...]] = (
-    Part("1", "Raspberry Pi with a 40-pin header", "64-bit system; its own 5 V supply; in a box "
-         "outside the vapour space", _ALL),
+    Part("1", "Raspberry Pi with a 40-pin header", "64-bit system; its own 5 V supply with a "
+         "short, thick cable; in a box outside the vapour space", _ALL),
     Part("1", "24 V DC supply", "isolated low voltage (SELV), fused; for coils, drivers and horn",
          _ALL),
     Part("2", "probe DS18B20 in a steel sheath", "genuine chip, three wires (no parasite power), "

@@ -30,7 +30,7 @@ Tick = tuple[Snapshot, Outputs]
 Column = list[Any]
 
 SNAPSHOT_FIELDS = ("now_s", "boot", "periodic", "wall_s", "barometer_kpa", "stored",
-                   "record_fault")
+                   "record_fault", "supply_low")
 GUARD_FIELDS = ("count", "at_s", "boot", "enable", "latches", "flag", "trip_c", "pressure_kpa",
                 "hash")
 PROBE_FIELDS = ("c", "at_s", "why")
@@ -101,9 +101,9 @@ def _rebuild(plain: list[Any]) -> list[Tick]:
     return [
         (Snapshot(now_s, boot, periodic, wall_s, ProbeReading(*probe), barometer_kpa,
                   next(reports) if has_guard else None, stored, record_fault,
-                  asked.get(index, ())), levels)
-        for index, ((now_s, boot, periodic, wall_s, barometer_kpa, stored, record_fault), probe,
-                    has_guard, levels) in enumerate(zip(
+                  asked.get(index, ()), supply_low), levels)
+        for index, ((now_s, boot, periodic, wall_s, barometer_kpa, stored, record_fault,
+                     supply_low), probe, has_guard, levels) in enumerate(zip(
             _rows(snapshot_columns, count, SNAPSHOT_FIELDS),
             _rows(probe_a, count, PROBE_FIELDS),
             present,

@@ -9,17 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from esterward.chemistry.boiling import CLEAR_ALARM_C, CLEAR_TRIP_C, Limits
-from esterward.safety import contactors, effects, limits, plausibility
+from esterward.safety import contactors, effects, limits, plausibility, supply
 from esterward.safety.state import SafetyState
 from esterward.values.messages import GuardReport
 from esterward.values.outputs import Outputs
 from esterward.values.reactor import Reactor
-from esterward.values.readings import (
-    OPTIONAL_INPUTS,
-    Inputs,
-    ProbeReading,
-    optional_good,
-)
+from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading, optional_good
 
 
 @dataclass(slots=True)
@@ -68,6 +63,8 @@ class SafetyFacts:
     drain_ok: bool = False
     cutout2_ok: bool = False
     record_stores: bool = False
+    supply_good: bool = False
+    supply_recovers: bool = False
     limits_known: bool = False
     tick_on_time: bool = False
     starts_clean: bool = False
@@ -115,6 +112,7 @@ class Seen:
     fat_set: bool                # declared, and the methoxide is still to come
     loss_w_per_k: float          # of the lagging, never fitted: see figures.declared_loss
     adding: bool                 # something may be flowing in, so that no rise says anything
+    supply_low: bool | None      # of the board; None: it cannot tell
 
     @property
     def late(self) -> bool:
@@ -176,6 +174,8 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     state.alarm_rest_s = max(0.0, state.alarm_rest_s - min(dt_s, limits.TICK_GAP_S))
     state.record_fault_s = _lasted_s(state.record_fault_s, seen.record_fault, seen)
     _count_unsaved(state, seen)
+    if not late:
+        supply.count(state.supply, seen.supply_low, dt_s)
     if state.presence_age_s is not None:
         state.presence_age_s += dt_s
     left_s = presence_left_s(state, seen.flag)
@@ -308,6 +308,7 @@ def prove(
     facts.presence_asked = state.presence_asked_s >= limits.PRESENCE_WARN_S
     facts.methanol_allows_heat = not seen.flag or warm_hold_allowed(reactor, inputs)
     facts.record_stores = state.record_stores
+    facts.supply_good, facts.supply_recovers = state.supply.good, state.supply.recovers
     facts.limits_known = seen.limits is not None
     if "restarts" in state.latches:
         state.unclean_starts = 0  # it is said; the rest is a person's

@@ -86,11 +86,13 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("presence", "presence", ALL, "pause", False, "energised_asked"),
     Interlock("methanol", "methanol_allows_heat", (HEAT,), "", False, "never"),
     Interlock("record", "record_stores", (HEAT,), "hold", True, "energised"),
+    Interlock("supply", "supply_recovers", (HEAT, AIR), "hold", True, "energised"),
     Interlock("limits", "limits_known", (HEAT,), "", False, "never"),
     # Told also while nothing is energised: each of these ends every way on by button, or leaves a
     # rest waiting for a temperature that never comes.
     Interlock("guard-silent", "guard_heard", (), "", False, "guarded", limits.TOLD_AT_REST_S),
     Interlock("record", "record_stores", (), "", False, "always"),
+    Interlock("supply-low", "supply_good", (), "", False, "always"),
     Interlock("probe-a", "probe_a_fresh", (), "", False, "always", limits.TOLD_AT_REST_S),
     Interlock("probe-b", "probe_b_fresh", (), "", False, "heard", limits.TOLD_AT_REST_S),
     Interlock("restarts", "starts_clean", ALL, "hold", True, "heard"),

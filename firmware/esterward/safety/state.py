@@ -9,6 +9,7 @@ from esterward.safety.alarms import AlarmEntry
 from esterward.safety.contactors import Contactor
 from esterward.safety.effects import EffectState
 from esterward.safety.plausibility import ProbeJudge
+from esterward.safety.supply import SupplyState
 
 
 @dataclass(slots=True)
@@ -23,6 +24,7 @@ class SafetyState:
     effects: EffectState = field(default_factory=EffectState)
     k1: Contactor = field(default_factory=Contactor)
     k2: Contactor = field(default_factory=Contactor)
+    supply: SupplyState = field(default_factory=SupplyState)
     heard_s: float = 0.0         # the guard, without a break
     k1_on_s: float = 0.0
     k1_off_s: float = 0.0

@@ -38,6 +38,12 @@ class Barometer(Protocol):
     def read(self, now_s: float) -> float | None: ...
 
 
+class Supply(Protocol):
+    """Whether the board's own supply is too low; None: the board has no sensor for it."""
+
+    def read(self, now_s: float) -> bool | None: ...
+
+
 class Relays(Protocol):
     """The controller's outputs. write() renews the leases; a lease not renewed lapses."""
 

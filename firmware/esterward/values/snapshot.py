@@ -16,7 +16,8 @@ class Snapshot:
     now_s: monotonic seconds of this boot; boot: id of this boot; periodic: True for the tick
     of each second, False for an extra tick because the guard reported a changed input;
     wall_s: Unix time as a label, None when no clock is trusted; stored: number of the last
-    event that is on disk; record_fault: why the record cannot store, empty when it can.
+    event that is on disk; record_fault: why the record cannot store, empty when it can;
+    supply_low: the board reports under-voltage, None when it has no sensor for it.
     """
 
     now_s: float
@@ -29,3 +30,4 @@ class Snapshot:
     stored: int
     record_fault: str = ""
     requests: tuple[Request, ...] = ()
+    supply_low: bool | None = None

@@ -162,6 +162,7 @@ FAULTS: tuple[FaultRow, ...] = (
     FaultRow("mains", ("F-25",), "The mains voltage is this many times nominal.", 0.9, "times",
              0.0, 1.5),
     FaultRow("coil_supply_lost", ("F-63",), "The supply of the relay coils has dropped."),
+    FaultRow("supply_low", ("F-64",), "The board reports under-voltage."),
     FaultRow("input_noise", ("F-107",), "Each input flips at random in this share of readings.",
              0.3, "share", 0.0, 1.0),
     FaultRow("barometer_lost", ("F-103",), "The barometer gives no value."),

@@ -308,6 +308,10 @@ class Plant(Hands):
             return 101.33
         return round(self._shown_kpa, 2)
 
+    def supply_low(self) -> bool:
+        """What the board's own sensor says of its supply."""
+        return "supply_low" in self.faults
+
     @property
     def pressure_kpa(self) -> float:
         """True air pressure here and now."""
