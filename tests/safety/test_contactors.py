@@ -78,10 +78,9 @@ def test_once_latched_its_cause_is_gone_after_ten_seconds_at_rest() -> None:
     coil = Coil()
     coil.look("cococo")
     assert not quiet(coil.seen)
-    coil.look("o" * 40, driven=False, latched=True)
-    assert not quiet(coil.seen) or coil.look("", driven=False) <= 4
-    coil.look("o" * 4, driven=False, latched=True)
-    assert coil.seen.edges_s == []
+    assert coil.look("o" * 36, driven=False, latched=True) == 5, "the oldest is 10 s old"
+    assert coil.look("o", driven=False, latched=True) == 4 and quiet(coil.seen)
+    assert coil.look("oooo", driven=False, latched=True) == 0
 
 
 def test_a_chatter_that_is_held_after_each_two_edges_is_caught_at_the_third_press() -> None:
