@@ -6,8 +6,10 @@ from dataclasses import replace
 from typing import Any
 
 from esterward.chemistry import boiling
+from esterward.safety import counters
 from esterward.safety import facts as proof
-from esterward.safety.facts import SafetyFacts, Seen
+from esterward.safety.counters import Seen
+from esterward.safety.facts import SafetyFacts
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.state import SafetyState
 from esterward.values.messages import GuardReport
@@ -71,7 +73,7 @@ class Given:
 
     def count(self, times: int = 1) -> SafetyState:
         for _ in range(times):
-            proof.count(self.state, self.seen, self.reactor)
+            counters.count(self.state, self.seen, self.reactor)
         return self.state
 
 

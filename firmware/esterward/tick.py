@@ -21,7 +21,7 @@ from esterward.process.prompts import CLEAR_QUESTION, PROMPTS
 from esterward.process.stages import STEPS
 from esterward.process.state import Wish, World
 from esterward.process.words import words
-from esterward.safety import alarms, gate
+from esterward.safety import alarms, counters, gate, plausibility
 from esterward.safety import facts as proof
 from esterward.safety import flag as methanol
 from esterward.safety import limits as safety_limits
@@ -103,14 +103,14 @@ class Controller:
         self.guard_latches = gate.follow_guard(state.safety, guard if heard else None, log)
         gestures = self._gestures(now_s, inputs)
         flag = state.flag
-        seen = proof.Seen(
+        seen = counters.Seen(
             now_s=now_s, dt_s=dt_s, probe_a=snapshot.probe_a, guard=guard, heard=heard,
             inputs=inputs, commanded=self.outputs, flag=flag.set, limits=self.limits,
             pressure_kpa=self._pressure_kpa(), record_fault=bool(snapshot.record_fault),
             stored=snapshot.stored, last_event=state.last_event,
             volume_l=self._volume_l(), loss_w_per_k=self.loss_w_per_k, fat_set=self._fat_set(),
             adding=self.process.row.pours, supply_low=snapshot.supply_low)
-        new_probe = proof.count(state.safety, seen, self.reactor)
+        new_probe = counters.count(state.safety, seen, self.reactor)
         self._flag(snapshot, heard, gestures, dt_s, log)
         remote_hold = self._requests(snapshot, log)
         wish = self._wish(snapshot, seen, self._answers(gestures), new_probe, remote_hold, log)
@@ -132,7 +132,8 @@ class Controller:
 
     def probe_lapsed(self, now_s: float) -> bool:
         """Probe A was fresh in the last tick and is too old now: a reason not to wait for one."""
-        return self.facts.probe_a_fresh and not proof.fresh(self.state.safety.probe_a, now_s)
+        probe_a = self.state.safety.probe_a
+        return self.facts.probe_a_fresh and not plausibility.fresh(probe_a, now_s)
 
     def _take_barometer(self, snapshot: Snapshot, dt_s: float, log: EventLog) -> None:
         pressure = self.state.pressure
@@ -249,12 +250,12 @@ class Controller:
 
     # -- wish, gate, outputs ----------------------------------------------------------------
 
-    def _wish(self, snapshot: Snapshot, seen: proof.Seen, gestures: tuple[str, ...],
+    def _wish(self, snapshot: Snapshot, seen: counters.Seen, gestures: tuple[str, ...],
               new_probe: bool, remote_hold: bool, log: EventLog) -> Wish:
         safety, flag, inputs = self.state.safety, self.state.flag, seen.inputs
         guard, out, now_s = snapshot.guard, self.outputs, snapshot.now_s
         judge_a = safety.probe_a
-        oil_c = judge_a.good_c if proof.fresh(judge_a, now_s) else None
+        oil_c = judge_a.good_c if plausibility.fresh(judge_a, now_s) else None
         correction_k = max(0.0, self.reactor.probe_a_correction_k)
         if oil_c is not None:
             oil_c += correction_k
@@ -299,7 +300,7 @@ class Controller:
         waits = self.process.dose_waits(self.world, self.sheet) if self.world else ()
         return words(self.process, self.process.batch, self.sheet, waits)
 
-    def _gate(self, seen: proof.Seen, wish: Wish, gestures: tuple[str, ...], stored: int,
+    def _gate(self, seen: counters.Seen, wish: Wish, gestures: tuple[str, ...], stored: int,
               log: EventLog) -> gate.Grant:
         safety, facts = self.state.safety, self.facts
         seen.flag = self.state.flag.set
@@ -350,7 +351,7 @@ class Controller:
 
     def presence_left_s(self) -> float | None:
         """Seconds of presence left; None when nobody has been there since the boot."""
-        left_s = proof.presence_left_s(self.state.safety, self.state.flag.set)
+        left_s = counters.presence_left_s(self.state.safety, self.state.flag.set)
         return None if left_s is None else max(0.0, left_s)
 
     def presence_wanted(self) -> bool:

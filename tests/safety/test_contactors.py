@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from esterward.safety.contactors import Contactor, quiet, watch, watch_both
-from esterward.safety.facts import count
+from esterward.safety.counters import count
 from esterward.settings.files import load_pair
 from esterward.values.readings import Inputs
 from esterward_sim.rehearsal import Rehearsal

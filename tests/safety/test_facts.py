@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from esterward.safety import effects
+from esterward.safety import effects, plausibility
 from esterward.safety import facts as proof
 from esterward.safety.contactors import Contactor
 from esterward.safety.effects import EffectState
@@ -59,6 +59,7 @@ LATE = {**EARLY, "n_now_s": 0.625}
 CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("guard_heard", {"n_heard": False}, False),
     ("guarded", {"r_rig_level": "watch"}, False),
+    ("guard_enables", {"s_refused_s": nan}, False),
     ("guard_enables", {"s_refused_s": 1.5}, True),
     ("guard_enables", {"s_refused_s": 1.5625}, False),
     ("guard_agrees", {"n_guard": None}, False),
@@ -88,6 +89,7 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
      False),
     ("lid_steady", {"r_fitted": ("lid_closed",), "i_lid_closed": True, "s_lid_shut_s": nan}, False),
     ("lid_steady", {"s_lid_shut_s": 0.0}, True),
+    ("vent_ok", {"s_vent_unproven_s": nan}, False),
     ("vent_ok", {"s_vent_unproven_s": 4.9375}, True),
     ("vent_ok", {"s_vent_unproven_s": 5.0}, False),
     *((fact, {"r_fitted": (name,), "i_" + name: level}, level is True)
@@ -108,6 +110,7 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("mixer_or_melt", {**PULSE, "n_b_c": 50.0625}, False),
     ("mixer_or_melt", {**PULSE, "s_melt_s": 6.0}, True),
     ("mixer_or_melt", {**PULSE, "s_melt_s": 6.0625}, False),
+    ("mixer_starts", {"s_unproven_s": nan}, False),
     ("mixer_starts", {"s_unproven_s": 4.9375}, True),
     ("mixer_starts", {"s_unproven_s": 5.0}, False),
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL}, True),
@@ -119,6 +122,7 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("mixer_rests", {**STILL, "i_mixer_proof": True}, False),
     ("mixer_rests", {**STILL, **NO_INPUTS}, False),
     ("mixer_stops", RUNS_ON, False),
+    ("mixer_stops", {**RUNS_ON, "s_mixer_off_s": nan}, False),
     ("mixer_stops", {**RUNS_ON, "s_mixer_off_s": 4.9375}, True),
     ("mixer_stops", {**RUNS_ON, "i_mixer_proof": False}, True),
     ("mixer_stops", {**RUNS_ON, **NO_INPUTS}, True),
@@ -135,18 +139,22 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("k2_rests", {"i_k2_open": True}, True),
     ("k2_rests", {"i_k2_open": True, **NO_INPUTS}, False),
     ("k1_obeys_off", WELD_1, False),
+    ("k1_obeys_off", {**WELD_1, "s_k1_off_s": nan}, False),
     ("k1_obeys_off", {**WELD_1, "s_k1_off_s": 0.9375}, True),
     ("k1_obeys_off", {**WELD_1, "i_k1_open": True}, True),
     ("k1_obeys_off", {**WELD_1, **NO_INPUTS}, True),
     ("k1_obeys_on", DEAD_1, False),
+    ("k1_obeys_on", {**DEAD_1, "s_k1_on_s": nan}, False),
     ("k1_obeys_on", {**DEAD_1, "s_k1_on_s": 1.4375}, True),
     ("k1_obeys_on", {**DEAD_1, "i_k1_open": False}, True),
     ("k1_obeys_on", {**DEAD_1, **NO_INPUTS}, True),
     ("k2_obeys_off", WELD_2, False),
+    ("k2_obeys_off", {**WELD_2, "s_enable_off_s": nan}, False),
     ("k2_obeys_off", {**WELD_2, "s_enable_off_s": 1.4375}, True),
     ("k2_obeys_off", {**WELD_2, "i_k2_open": True}, True),
     ("k2_obeys_off", {**WELD_2, **NO_INPUTS}, True),
     ("k2_obeys_on", DEAD_2, False),
+    ("k2_obeys_on", {**DEAD_2, "s_enable_on_s": nan}, False),
     ("k2_obeys_on", {**DEAD_2, "s_enable_on_s": 1.4375}, True),
     ("k2_obeys_on", {**DEAD_2, "i_k2_open": False}, True),
     ("k2_obeys_on", {**DEAD_2, **NO_INPUTS}, True),
@@ -427,7 +435,7 @@ def test_the_warmest_set_fat_was_seen_at_is_remembered_and_never_falls() -> None
 
 @pytest.mark.parametrize("value", [inf, -inf, nan])
 def test_a_reading_time_that_is_no_time_is_not_fresh(value: float) -> None:
-    assert not proof.fresh(ProbeJudge(good_c=54.0, good_at_s=value), NOW_S)
+    assert not plausibility.fresh(ProbeJudge(good_c=54.0, good_at_s=value), NOW_S)
 
 
 def test_without_a_fresh_value_there_is_no_hottest() -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from esterward.safety import counters
 from esterward.safety import facts as proof
 from esterward.safety.facts import SafetyFacts
 from esterward.safety.plausibility import ProbeJudge
@@ -207,9 +208,9 @@ def test_a_typed_reason_counts_for_ten_minutes() -> None:
 def test_count_judges_both_probes_and_says_whether_a_is_new() -> None:
     given = Given(n_dt_s=1.0)
     given.state.probe_a, given.state.probe_b = ProbeJudge(), ProbeJudge()
-    assert proof.count(given.state, given.seen, given.reactor)
+    assert counters.count(given.state, given.seen, given.reactor)
     assert (given.state.probe_a.good_c, given.state.probe_b.good_c) == (54.0, 54.0)
-    assert not proof.count(given.state, given.seen, given.reactor)
+    assert not counters.count(given.state, given.seen, given.reactor)
 
 
 @pytest.mark.parametrize("changes", [{"n_heard": False}, {"n_guard": None}])

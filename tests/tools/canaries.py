@@ -55,7 +55,7 @@ CANARIES: tuple[Canary, ...] = (
            "safety/facts.py", "facts.estop_closed, facts.cutout_closed = inputs.estop_closed,",
            "facts.estop_closed, facts.cutout_closed = True,", MATRIX + "[e-stop open-heating]"),
     Canary("stale-serves", "a reading may be a minute old",
-           "safety/facts.py",
+           "safety/plausibility.py",
            "and 0.0 <= now_s - judge.good_at_s + 0.1 <= limits.PROBE_AGE_OFF_S + 0.1)",
            "and 0.0 <= now_s - judge.good_at_s + 0.1 <= 60.0)",
            MATRIX + "[probe A gone for long-heating]"),

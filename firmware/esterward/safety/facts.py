@@ -1,20 +1,19 @@
 """Proven facts about the reactor: booleans that are True only when shown.
 
-Everything the interlock table looks at is made here, from judged probes, read-backs and the
-guard's report. Each line is written so that None, NaN or silence gives False.
+Everything the interlock table looks at is made here, from judged probes, read-backs, the guard's
+report and the counters. Each line is written so that None, NaN or silence gives False.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from esterward.chemistry.boiling import CLEAR_ALARM_C, CLEAR_TRIP_C, Limits
-from esterward.safety import contactors, effects, limits, plausibility, supply
+from esterward.chemistry.boiling import CLEAR_ALARM_C, CLEAR_TRIP_C
+from esterward.safety import contactors, effects, limits, plausibility
+from esterward.safety.counters import Seen, presence_left_s
 from esterward.safety.state import SafetyState
-from esterward.values.messages import GuardReport
-from esterward.values.outputs import Outputs
 from esterward.values.reactor import Reactor
-from esterward.values.readings import OPTIONAL_INPUTS, Inputs, ProbeReading, optional_good
+from esterward.values.readings import OPTIONAL_INPUTS, Inputs, optional_good
 
 
 @dataclass(slots=True)
@@ -91,154 +90,16 @@ class SafetyFacts:
     always: bool = True
 
 
-@dataclass(slots=True)
-class Seen:
-    """What the facts are made from in one tick. inputs None: the guard is not heard."""
-
-    now_s: float
-    dt_s: float
-    probe_a: ProbeReading
-    guard: GuardReport | None
-    heard: bool
-    inputs: Inputs | None
-    commanded: Outputs
-    flag: bool
-    limits: Limits | None
-    pressure_kpa: float | None
-    record_fault: bool
-    stored: int                  # the last event on disk
-    last_event: int              # and the last there is
-    volume_l: float              # what may be in the vessel
-    fat_set: bool                # declared, and the methoxide is still to come
-    loss_w_per_k: float          # of the lagging, never fitted: see figures.declared_loss
-    adding: bool                 # something may be flowing in, so that no rise says anything
-    supply_low: bool | None      # of the board; None: it cannot tell
-
-    @property
-    def late(self) -> bool:
-        """This controller itself stood still, so that nobody knows what was so meanwhile."""
-        return not 0.0 <= self.dt_s <= limits.TICK_GAP_S
-
-
-def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
-    """Judge the probes and add one tick to every counter; True when probe A is new.
-
-    A late tick counts as a whole for what only makes things stricter: time since an output was
-    commanded off, presence, age of a typed reason. What was observed to last begins anew: a
-    command given before the gap has lapsed with its lease, and how long it has been so is not
-    known.
-    """
-    dt_s, inputs, guard, out = seen.dt_s, seen.inputs, seen.guard, seen.commanded
-    late = seen.late
-    fresh_a = plausibility.judge(state.probe_a, seen.probe_a, seen.now_s)
-    if guard is not None and seen.heard:  # the stamps of another boot mean nothing here
-        plausibility.judge(state.probe_b, guard.probe_b, seen.now_s)
-    if out.k1:
-        state.k1_on_s, state.k1_off_s = 0.0 if late else state.k1_on_s + dt_s, 0.0
-    else:
-        state.k1_on_s, state.k1_off_s = 0.0, state.k1_off_s + dt_s
-    closed = out.k1 or inputs is None or not inputs.k1_open
-    state.melt_s = min(limits.MELT_UNKNOWN_S, max(
-        0.0, state.melt_s + dt_s * ((1.0 if closed else 0.0) - limits.MELT_SHARE)))
-    enabled = seen.heard and guard is not None and guard.enable
-    first_s = dt_s if state.heard_s > 0.0 else min(dt_s, limits.TICK_S)
-    state.heard_s = state.heard_s + first_s if seen.heard else 0.0
-    state.enable_on_s = _lasted_s(state.enable_on_s, enabled, seen)
-    state.enable_off_s = _lasted_s(state.enable_off_s, not enabled, seen)
-    state.refused_s = _lasted_s(state.refused_s, out.k2_wanted and not enabled, seen)
-    proof = inputs is not None and inputs.mixer_proof
-    if out.mixer:
-        state.mixer_off_s = 0.0
-        # With K2 open the pump has no supply: that has rows of its own, and is not its fault.
-        supplied = inputs is None or not inputs.k2_open
-        state.unproven_s = _lasted_s(state.unproven_s, supplied and not proof, seen)
-    else:
-        state.mixer_off_s += dt_s
-        state.unproven_s = 0.0
-    state.proven_s = _lasted_s(state.proven_s, proof and out.mixer, seen)
-    vented = optional_good(inputs, "vent_proof", reactor.fitted)
-    state.vent_unproven_s = _lasted_s(state.vent_unproven_s, out.vent and not vented, seen)
-    wet = inputs is not None and inputs.level_wet
-    state.wet_s = _lasted_s(state.wet_s, wet, seen)
-    shut = optional_good(inputs, "lid_closed", reactor.fitted)
-    state.lid_shut_s = _lasted_s(state.lid_shut_s, shut, seen)
-    state.probe_a_fresh_s = _lasted_s(
-        state.probe_a_fresh_s, fresh(state.probe_a, seen.now_s), seen)
-    state.probe_b_fresh_s = _lasted_s(
-        state.probe_b_fresh_s, fresh(state.probe_b, seen.now_s), seen)
-    contactors.watch_both(state.k1, state.k2, 0.0 if late else dt_s, None if late else inputs,
-                          k1=out.k1, k2=enabled, latches=state.latches)
-    apart = seen.heard and guard is not None and guard.flag is not seen.flag
-    state.flags_apart_s = _lasted_s(state.flags_apart_s, apart, seen)
-    state.pressures_apart_s = _lasted_s(state.pressures_apart_s, not _pressures_agree(seen), seen)
-    state.alarm_rest_s = max(0.0, state.alarm_rest_s - min(dt_s, limits.TICK_GAP_S))
-    state.record_fault_s = _lasted_s(state.record_fault_s, seen.record_fault, seen)
-    _count_unsaved(state, seen)
-    if not late:
-        supply.count(state.supply, seen.supply_low, dt_s)
-    if state.presence_age_s is not None:
-        state.presence_age_s += dt_s
-    left_s = presence_left_s(state, seen.flag)
-    asked = state.energised and (left_s is None or left_s <= limits.PRESENCE_WARN_S)
-    state.presence_asked_s = _lasted_s(state.presence_asked_s, asked, seen)
-    for code in list(state.reasons_age_s):
-        state.reasons_age_s[code] += dt_s
-        if not state.reasons_age_s[code] <= limits.LOCAL_WORD_S:
-            del state.reasons_age_s[code]
-    return fresh_a
-
-
-def presence_left_s(state: SafetyState, flag: bool) -> float | None:
-    """Seconds until a press is overdue, below zero after; None: nobody since the boot."""
-    if state.presence_age_s is None:
-        return None
-    return (limits.PRESENCE_SET_S if flag else limits.PRESENCE_CLEAR_S) - state.presence_age_s
-
-
-def _lasted_s(before_s: float, is_so: bool, seen: Seen) -> float:
-    """Seconds something is seen to last: at most a tick's worth when it is seen first."""
-    if not is_so or seen.late:
-        return 0.0
-    return before_s + (seen.dt_s if before_s > 0.0 else min(seen.dt_s, limits.TICK_S))
-
-
-def _count_unsaved(state: SafetyState, seen: Seen) -> None:
-    """How long which event has waited for the disk: one entry a second, the oldest first."""
-    rest = [(number, 0.0 if seen.late else age_s + seen.dt_s)
-            for number, age_s in state.unsaved if not number <= seen.stored]
-    if seen.last_event > (rest[-1][0] if rest else seen.stored):
-        if rest and (rest[-1][1] < limits.TICK_S or rest[0][1] > limits.RECORD_FAULT_S):
-            rest[-1] = (seen.last_event, rest[-1][1])
-        else:
-            rest.append((seen.last_event, min(seen.dt_s, limits.TICK_S)))
-    state.unsaved = rest
-
-
-def _pressures_agree(seen: Seen) -> bool:
-    guard = seen.guard
-    if guard is None or not seen.heard:
-        return True  # silence has a row of its own
-    if guard.pressure_kpa is None or seen.pressure_kpa is None:
-        return guard.pressure_kpa is None and seen.pressure_kpa is None
-    return abs(guard.pressure_kpa - seen.pressure_kpa) <= limits.PRESSURES_APART_KPA
-
-
 def hottest_c(state: SafetyState, now_s: float, reactor: Reactor) -> float | None:
     """The hotter of the two believed probes that are fresh, corrected upward; None if none."""
     best = None
     for judge, correction_k in ((state.probe_a, reactor.probe_a_correction_k),
                                 (state.probe_b, reactor.probe_b_correction_k)):
-        if judge.good_c is not None and fresh(judge, now_s):
+        if judge.good_c is not None and plausibility.fresh(judge, now_s):
             c = judge.good_c + max(0.0, correction_k)
             if best is None or c > best:
                 best = c
     return best
-
-
-def fresh(judge: plausibility.ProbeJudge, now_s: float) -> bool:
-    """Whether heat may stand on this probe's last believed conversion now."""
-    return (judge.good_at_s is not None
-            and 0.0 <= now_s - judge.good_at_s + 0.1 <= limits.PROBE_AGE_OFF_S + 0.1)
 
 
 def _apart_limit_k(c: float) -> float:
@@ -255,7 +116,7 @@ def prove(
     """
     guard, inputs, out = seen.guard, seen.inputs, seen.commanded
     facts.guard_heard, facts.guarded = seen.heard, reactor.rig_level != "watch"
-    facts.guard_enables = not state.refused_s > limits.GUARD_SILENT_S
+    facts.guard_enables = state.refused_s <= limits.GUARD_SILENT_S
     facts.guard_agrees = (
         guard is not None and guard.hash == reactor.digest
         and state.flags_apart_s <= limits.FLAGS_APART_S
@@ -268,7 +129,7 @@ def prove(
     facts.probes_agree = facts.probes_agree or melt
     proof = facts.mixer_proven
     # A pump run by hand to fill draws air first and last; the hand is its proof.
-    facts.mixer_starts = (not state.unproven_s >= limits.MIXER_START_S
+    facts.mixer_starts = (state.unproven_s < limits.MIXER_START_S
                           or (hand_pump and inputs is not None and inputs.k1_open))
     facts.mixer_rests = inputs is not None and not out.mixer and not inputs.mixer_proof
     # No read-back accuses that may be older than the command: the last word of a guard that stands
@@ -276,18 +137,17 @@ def prove(
     told = inputs if (
         state.heard_s >= limits.TICK_S + limits.READBACK_OFF_S
         and guard is not None and seen.now_s - guard.at_s <= limits.READBACK_AGE_S) else None
-    facts.mixer_stops = not (state.mixer_off_s >= limits.MIXER_STOP_S
-                             and told is not None and told.mixer_proof)
+    facts.mixer_stops = (state.mixer_off_s < limits.MIXER_STOP_S
+                         or told is None or not told.mixer_proof)
     facts.element_rests = inputs is not None and not out.k1 and inputs.k1_open
     facts.k2_rests = inputs is not None and inputs.k2_open
-    facts.k1_obeys_off = not (state.k1_off_s >= limits.READBACK_OFF_S
-                              and told is not None and not told.k1_open)
-    facts.k1_obeys_on = not (state.k1_on_s >= limits.READBACK_S
-                             and told is not None and told.k1_open)
-    facts.k2_obeys_off = not (state.enable_off_s >= limits.READBACK_S
-                              and told is not None and not told.k2_open)
-    facts.k2_obeys_on = not (state.enable_on_s >= limits.READBACK_S
-                             and told is not None and told.k2_open)
+    facts.k1_obeys_off = (state.k1_off_s < limits.READBACK_OFF_S
+                          or told is None or told.k1_open)
+    facts.k1_obeys_on = state.k1_on_s < limits.READBACK_S or told is None or not told.k1_open
+    facts.k2_obeys_off = (state.enable_off_s < limits.READBACK_S
+                          or told is None or told.k2_open)
+    facts.k2_obeys_on = (state.enable_on_s < limits.READBACK_S
+                         or told is None or not told.k2_open)
     facts.k1_quiet, facts.k2_quiet = contactors.quiet(state.k1), contactors.quiet(state.k2)
     element_on = (out.k1 and (out.ssr or reactor.element_switch != "ssr") and inputs is not None
                   and not inputs.k1_open and not inputs.k2_open)
@@ -367,7 +227,7 @@ def _prove_inputs(
     facts.lid_ok = optional_good(inputs, "lid_closed", fitted) or (
         hand_pump and not seen.flag)
     facts.lid_steady = "lid_closed" not in fitted or state.lid_shut_s >= limits.LID_SHUT_S
-    facts.vent_ok = not state.vent_unproven_s >= limits.MIXER_START_S
+    facts.vent_ok = state.vent_unproven_s < limits.MIXER_START_S
     facts.vapour_ok = optional_good(inputs, "vapour_low", fitted)
     facts.sump_ok = optional_good(inputs, "sump_dry", fitted)
     facts.drain_ok = optional_good(inputs, "drain_closed", fitted)
@@ -378,7 +238,8 @@ def _prove_temperature(
     facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor,
 ) -> None:
     now_s, a, b = seen.now_s, state.probe_a, state.probe_b
-    facts.probe_a_fresh, facts.probe_b_fresh = fresh(a, now_s), fresh(b, now_s)
+    facts.probe_a_fresh, facts.probe_b_fresh = (
+        plausibility.fresh(a, now_s), plausibility.fresh(b, now_s))
     facts.probe_a_steady = facts.probe_a_fresh and state.probe_a_fresh_s >= limits.PROBE_BACK_S
     facts.probe_b_steady = facts.probe_b_fresh and state.probe_b_fresh_s >= limits.PROBE_BACK_S
     hottest = hottest_c(state, now_s, reactor)

@@ -67,6 +67,12 @@ def age_s(state: ProbeJudge, now_s: float) -> float | None:
     return None if state.good_at_s is None else now_s - state.good_at_s
 
 
+def fresh(judge: ProbeJudge, now_s: float) -> bool:
+    """Whether heat may stand on this probe's last believed conversion now."""
+    return (judge.good_at_s is not None
+            and 0.0 <= now_s - judge.good_at_s + 0.1 <= limits.PROBE_AGE_OFF_S + 0.1)
+
+
 def watch_stuck(state: ProbeJudge, other_c: float | None, now_s: float) -> None:
     """Notice a value that repeats to the last bit for a minute while the other probe moved.
 
