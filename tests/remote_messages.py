@@ -8,7 +8,9 @@ go through the real judge of requests; what it takes goes into the tick, in virt
 in the same state gets the same buttons and no message. At no tick may an output be on that is
 off in the twin, may a step have begun, a latch or the methanol flag be gone, or a hold be over
 that is not over in the twin. Hold, acknowledge and observe are taken and do what they are
-documented to do: the twin is then made anew from the bench, so that the search goes on.
+documented to do: the twin is then made anew from the bench, so that the search goes on. One thing
+is not held against a message: a reading that changes the sheet asks the person anew, so that the
+bench stays in its step, with what was on, where the twin goes on by the same press.
 """
 
 from __future__ import annotations
@@ -291,6 +293,9 @@ class Search:
     def _begin(self) -> None:
         """From here on the two are compared."""
         self.step, self.holds = self.twin.step, False
+        outputs = self.bench.controller.outputs
+        self.were_on = [name for name in ENERGY if getattr(outputs, name)]
+        self.k2_was_on = self.bench.guard.enabled
         self.last: list[Request] = []
         self.bench.events.clear()
         self.twin.events.clear()
@@ -341,10 +346,11 @@ class Search:
         self.told.steps.add(bench.step)
         off = [name for name in ENERGY if not getattr(other.outputs, name)]
         self.told.energised += len(off) < len(ENERGY)
+        asked_anew = bench.step == self.step != twin.step
         for name in off:
-            if getattr(mine.outputs, name):
+            if getattr(mine.outputs, name) and not (asked_anew and name in self.were_on):
                 self._finding(f"{name} is on and off in the twin")
-        if bench.guard.enabled and not twin.guard.enabled:
+        if bench.guard.enabled and not twin.guard.enabled and not (asked_anew and self.k2_was_on):
             self._finding("K2 is closed and open in the twin")
         if bench.state != twin.state and not (
                 self.holds and bench.state in ("holding", "held", "aborting", "aborted")):
