@@ -81,9 +81,10 @@ class Watcher:
         if program is None:
             pytest.skip("mosquitto_sub is not installed (apt install mosquitto-clients)")
         self.messages: list[tuple[bool, str, str]] = []
-        # Subscribed to last, so this retained mark comes back after every other retained one.
+        # Subscribed to last, so this retained mark comes back after every other retained one; with
+        # QoS 0 it would overtake those of QoS 1 that wait for acknowledgements.
         subprocess.run([program.removesuffix("sub") + "pub", "-h", "127.0.0.1", "-p", str(port),
-                        "-r", "-t", "mark", "-m", "x"], check=True)
+                        "-q", "1", "-r", "-t", "mark", "-m", "x"], check=True)
         arguments = [program, "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-V", "5",
                      "-F", "%r %t %p"]
         for topic in (*(topics or (ROOT + "#", "homeassistant/#")), "mark"):
