@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from gpiozero.pins.mock import MockFactory, MockPin
 
+from esterward_sim.virtual import VirtualClock
 from esterward_sim.wires import KernelFolder
 
 
@@ -41,3 +42,11 @@ def folder(tmp_path: Path) -> KernelFolder:
     root = tmp_path / "w1"
     root.mkdir()
     return KernelFolder(root)
+
+
+@pytest.fixture
+def clock() -> VirtualClock:
+    """A clock that goes on by hand."""
+    clock = VirtualClock()
+    clock.time_s = 100.0
+    return clock

@@ -23,32 +23,18 @@ from esterward.hardware.probes import (
     find_barometer,
 )
 from esterward.values.readings import ProbeReading
+from esterward_sim.virtual import VirtualClock
 from esterward_sim.wires import KernelFolder, scratchpad, slave_text
 
 SENSOR = "28-0316a2794ff1"
 
 
-class Hand:
-    """A clock that goes on by hand."""
-
-    def __init__(self) -> None:
-        self.time_s = 100.0
-
-    def now_s(self) -> float:
-        return self.time_s
-
-
 @pytest.fixture
-def clock() -> Hand:
-    return Hand()
-
-
-@pytest.fixture
-def sensor(folder: KernelFolder, clock: Hand) -> OneWireSensor:
+def sensor(folder: KernelFolder, clock: VirtualClock) -> OneWireSensor:
     return OneWireSensor(SENSOR, clock.now_s, folder.root)
 
 
-def take(sensor: OneWireSensor, clock: Hand, after_s: float = 1.0) -> ProbeReading:
+def take(sensor: OneWireSensor, clock: VirtualClock, after_s: float = 1.0) -> ProbeReading:
     clock.time_s += after_s
     return sensor.reading(clock.time_s)
 
@@ -70,7 +56,7 @@ def test_the_scratchpads_crc_is_that_of_a_published_frame() -> None:
 
 @pytest.mark.parametrize("c", [-20.0, 0.0, 54.125, 84.9375, 85.0625, 110.0, 125.0])
 def test_a_good_file_gives_its_value_and_the_moment_the_read_began(
-    sensor: OneWireSensor, clock: Hand, folder: KernelFolder, c: float,
+    sensor: OneWireSensor, clock: VirtualClock, folder: KernelFolder, c: float,
 ) -> None:
     folder.show(SENSOR, c)
     assert take(sensor, clock) == ProbeReading(c, 101.0)
@@ -93,7 +79,7 @@ BAD_FILES: dict[str, tuple[str | bytes, str]] = {
 
 @pytest.mark.parametrize("name", sorted(BAD_FILES))
 def test_a_bad_file_is_no_value_with_a_reason(
-    sensor: OneWireSensor, clock: Hand, folder: KernelFolder, name: str,
+    sensor: OneWireSensor, clock: VirtualClock, folder: KernelFolder, name: str,
 ) -> None:
     text, why = BAD_FILES[name]
     folder.put(SENSOR, text)
@@ -105,7 +91,7 @@ def test_a_bad_file_is_no_value_with_a_reason(
 
 
 def test_an_unplugged_probe_and_a_missing_bus_are_no_value(
-    sensor: OneWireSensor, clock: Hand, folder: KernelFolder,
+    sensor: OneWireSensor, clock: VirtualClock, folder: KernelFolder,
 ) -> None:
     assert "not on its bus" in take(sensor, clock).why
     folder.show(SENSOR, 54.0)
@@ -117,7 +103,7 @@ def test_an_unplugged_probe_and_a_missing_bus_are_no_value(
 
 
 def test_85_between_neighbours_is_oil_and_not_the_power_on_value(
-    sensor: OneWireSensor, clock: Hand, folder: KernelFolder,
+    sensor: OneWireSensor, clock: VirtualClock, folder: KernelFolder,
 ) -> None:
     for c in (84.875, 84.9375, 85.0, 85.0, 85.0, 85.0625):
         folder.show(SENSOR, c)
@@ -126,7 +112,8 @@ def test_85_between_neighbours_is_oil_and_not_the_power_on_value(
 
 @pytest.mark.parametrize(("before_c", "after_s"), [(83.9375, 1.0), (86.0625, 1.0), (84.9375, 6.0)])
 def test_85_with_a_far_or_an_old_neighbour_is_the_power_on_value(
-    sensor: OneWireSensor, clock: Hand, folder: KernelFolder, before_c: float, after_s: float,
+    sensor: OneWireSensor, clock: VirtualClock, folder: KernelFolder, before_c: float,
+    after_s: float,
 ) -> None:
     folder.show(SENSOR, before_c)
     take(sensor, clock)
@@ -135,7 +122,7 @@ def test_85_with_a_far_or_an_old_neighbour_is_the_power_on_value(
 
 
 def test_85_stays_a_value_through_one_lost_reading(
-    sensor: OneWireSensor, clock: Hand, folder: KernelFolder,
+    sensor: OneWireSensor, clock: VirtualClock, folder: KernelFolder,
 ) -> None:
     folder.show(SENSOR, 85.0625)
     take(sensor, clock)
@@ -146,7 +133,7 @@ def test_85_stays_a_value_through_one_lost_reading(
 
 
 @pytest.mark.parametrize("name", ["10-0316a2794ff1", "3b-0316a2794ff1", "28-", "", "28"])
-def test_another_family_is_no_value(folder: KernelFolder, clock: Hand, name: str) -> None:
+def test_another_family_is_no_value(folder: KernelFolder, clock: VirtualClock, name: str) -> None:
     if name:
         folder.show(name, 54.0)
     reading = OneWireSensor(name, clock.now_s, folder.root).reading(1.0)
@@ -181,7 +168,7 @@ def until(true: Callable[[], bool], what: str) -> None:
         time.sleep(0.001)
 
 
-def collect(probe: OneWireProbe, clock: Hand, after_s: float = 1.0) -> ProbeReading:
+def collect(probe: OneWireProbe, clock: VirtualClock, after_s: float = 1.0) -> ProbeReading:
     """Start a read, let its thread finish, collect it."""
     before = probe.read(clock.time_s)
     clock.time_s += after_s
@@ -196,7 +183,9 @@ def collect(probe: OneWireProbe, clock: Hand, after_s: float = 1.0) -> ProbeRead
     return newest
 
 
-def test_a_probe_port_gives_the_newest_conversion(folder: KernelFolder, clock: Hand) -> None:
+def test_a_probe_port_gives_the_newest_conversion(
+    folder: KernelFolder, clock: VirtualClock,
+) -> None:
     folder.show(SENSOR, 54.0)
     probe = OneWireProbe(SENSOR, clock.now_s, folder.root)
     assert probe.read(clock.time_s).c is None
@@ -209,7 +198,7 @@ def test_a_probe_port_gives_the_newest_conversion(folder: KernelFolder, clock: H
 
 
 def test_a_tick_that_comes_a_moment_early_still_starts_the_next_conversion(
-    folder: KernelFolder, clock: Hand,
+    folder: KernelFolder, clock: VirtualClock,
 ) -> None:
     """The loop's ticks are never exact; each must bring the conversion the last one asked for."""
     folder.show(SENSOR, 54.0)
@@ -227,7 +216,7 @@ def test_a_tick_that_comes_a_moment_early_still_starts_the_next_conversion(
 
 
 def test_a_blocked_read_never_blocks_us_is_abandoned_at_its_deadline_and_ends_us_after_three(
-    folder: KernelFolder, clock: Hand,
+    folder: KernelFolder, clock: VirtualClock,
 ) -> None:
     """A pipe nobody writes to blocks like a kernel read that does not return."""
     (folder.root / SENSOR).mkdir()
@@ -248,7 +237,7 @@ def test_a_blocked_read_never_blocks_us_is_abandoned_at_its_deadline_and_ends_us
         probe.read(clock.time_s)
 
 
-def test_an_abandoned_read_that_returns_after_all_is_never_used(clock: Hand) -> None:
+def test_an_abandoned_read_that_returns_after_all_is_never_used(clock: VirtualClock) -> None:
     gates = [threading.Event(), threading.Event()]
     values = iter((1.0, 2.0))
     calls: list[int] = []
@@ -273,7 +262,7 @@ def test_an_abandoned_read_that_returns_after_all_is_never_used(clock: Hand) -> 
     assert reader.abandoned == 1
 
 
-def test_a_result_that_was_kept_waiting_is_not_taken_for_new(clock: Hand) -> None:
+def test_a_result_that_was_kept_waiting_is_not_taken_for_new(clock: VirtualClock) -> None:
     """The process was stopped while the read was under way: the value is as old as its start."""
     reader = DeadlineReader(lambda: 54.0, clock.now_s, name="x", period_s=1.0)
     reader.look(clock.time_s)
@@ -287,7 +276,7 @@ def test_a_result_that_was_kept_waiting_is_not_taken_for_new(clock: Hand) -> Non
 # -- the barometer --------------------------------------------------------------------------------
 
 
-def test_the_barometer_is_the_kernels_one_file_in_kpa(tmp_path: Path, clock: Hand) -> None:
+def test_the_barometer_is_the_kernels_one_file_in_kpa(tmp_path: Path, clock: VirtualClock) -> None:
     """Linux ABI, sysfs-bus-iio: in_pressureY_input is in kilopascal."""
     with pytest.raises(ValueError, match="0 files"):
         find_barometer(tmp_path)
@@ -307,7 +296,7 @@ def test_the_barometer_is_the_kernels_one_file_in_kpa(tmp_path: Path, clock: Han
 
 @pytest.mark.parametrize("text", ["", "high", "\x00"])
 def test_a_barometer_that_says_nonsense_is_bridged_for_a_minute_and_then_none(
-    tmp_path: Path, clock: Hand, text: str,
+    tmp_path: Path, clock: VirtualClock, text: str,
 ) -> None:
     path = tmp_path / "in_pressure_input"
     path.write_text("88.5\n", "ascii")

@@ -17,24 +17,9 @@ from esterward.hardware import supply
 from esterward.hardware.probes import DEADLINE_S
 from esterward.hardware.supply import BoardSupply, SupplySensor
 from esterward.values.batch import Batch
-from esterward_sim.virtual import NoRecord
+from esterward_sim.virtual import NoRecord, VirtualClock
 from esterward_sim.wires import HwmonFolder, WiredRig
 from harness import REACTOR
-
-
-class Hand:
-    """A clock that goes on by hand."""
-
-    def __init__(self) -> None:
-        self.time_s = 100.0
-
-    def now_s(self) -> float:
-        return self.time_s
-
-
-@pytest.fixture
-def clock() -> Hand:
-    return Hand()
 
 
 @pytest.fixture
@@ -43,7 +28,7 @@ def folder(tmp_path: Path) -> HwmonFolder:
 
 
 @pytest.fixture
-def board(folder: HwmonFolder, clock: Hand) -> Iterator[BoardSupply]:
+def board(folder: HwmonFolder, clock: VirtualClock) -> Iterator[BoardSupply]:
     made = BoardSupply(clock.now_s, folder.root)
     yield made
     made.close()
@@ -56,7 +41,7 @@ def until(true: Callable[[], bool], what: str) -> None:
         time.sleep(0.002)
 
 
-def reads(board: BoardSupply, clock: Hand, low: bool | None) -> None:
+def reads(board: BoardSupply, clock: VirtualClock, low: bool | None) -> None:
     """Within a few reads of the worker it says so."""
     for _ in range(3):
         clock.time_s += 1.0
@@ -67,7 +52,7 @@ def reads(board: BoardSupply, clock: Hand, low: bool | None) -> None:
 
 
 def test_what_the_kernels_file_says_is_read_by_a_worker(
-    board: BoardSupply, folder: HwmonFolder, clock: Hand,
+    board: BoardSupply, folder: HwmonFolder, clock: VirtualClock,
 ) -> None:
     assert board.read(clock.time_s) is None, "nothing is waited for"
     reads(board, clock, False)
@@ -78,7 +63,7 @@ def test_what_the_kernels_file_says_is_read_by_a_worker(
 
 
 def test_a_board_without_the_sensor_tells_nothing_and_one_that_comes_later_is_found(
-    tmp_path: Path, clock: Hand,
+    tmp_path: Path, clock: VirtualClock,
 ) -> None:
     (tmp_path / "hwmon0").mkdir()
     (tmp_path / "hwmon0/name").write_text("cpu_thermal\n")
@@ -98,7 +83,7 @@ def test_a_board_without_the_sensor_tells_nothing_and_one_that_comes_later_is_fo
 
 @pytest.mark.parametrize("text", [None, "", "2\n", "low", "\xff"])
 def test_a_sensor_that_was_there_and_cannot_be_read_counts_as_low(
-    board: BoardSupply, folder: HwmonFolder, clock: Hand, text: str | None,
+    board: BoardSupply, folder: HwmonFolder, clock: VirtualClock, text: str | None,
 ) -> None:
     reads(board, clock, False)
     path = folder.root / "hwmon1" / supply.ALARM
@@ -126,7 +111,7 @@ def test_a_sensor_that_got_another_number_is_found_again(folder: HwmonFolder) ->
 
 
 def test_reads_that_do_not_return_count_as_low_and_end_nothing(
-    board: BoardSupply, folder: HwmonFolder, clock: Hand,
+    board: BoardSupply, folder: HwmonFolder, clock: VirtualClock,
 ) -> None:
     reads(board, clock, False)
     path = folder.root / "hwmon1" / supply.ALARM
