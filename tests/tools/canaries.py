@@ -82,8 +82,7 @@ CANARIES: tuple[Canary, ...] = (
            SPACE + "test_a_batch_starts_and_goes_on_only_by_a_press_at_the_reactor"),
     Canary("flag-starts-clear", "an unknown methanol flag counts as clear",
            "safety/flag.py", "    set: bool = True\n", "    set: bool = False\n",
-           "tests/tick/test_batch_flow.py::"
-           "test_unknown_flag_counts_as_set_and_two_buttons_for_five_seconds_clear_it"),
+           "tests/safety/test_flag.py::test_unknown_means_set_and_nothing_is_on_its_way"),
     Canary("guard-patient", "the guard waits ten times longer for a silent controller",
            "guard/rule.py", "SILENCE_S: Final = 2.0 ", "SILENCE_S: Final = 20.0 ",
            GUARD + "test_a_message_of_two_seconds_is_heard_and_an_older_one_is_silence"),
