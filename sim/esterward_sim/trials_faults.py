@@ -33,7 +33,8 @@ class FaultCase:
     """One row. heat_off_s, all_off_s: deadlines in seconds; ends: what undoes it, if anything.
 
     warm_c: the deadline holds only with the oil truly above this (a value that happens to be
-    the true one is no fault); mixed: only if the mixer has been running for two minutes.
+    the true one is no fault); mixed: only if the mixer has been running for two minutes;
+    flag: only with the methanol flag set.
     """
 
     name: str
@@ -47,6 +48,7 @@ class FaultCase:
     warm_c: float = -100.0
     cool_c: float = 200.0
     mixed: bool = False
+    flag: bool = False
 
 
 def _give(name: str, value: float | None, run: Rehearsal, rng: Random) -> None:
@@ -71,7 +73,7 @@ _PLANT: Final[dict[str, dict[str, Any]]] = {
     "k1_mirror_stuck": {"heat_off_s": 5.0}, "k2_mirror_stuck": {"heat_off_s": 5.0},
     "k1_chatter": {"heat_off_s": 10.0}, "k2_chatter": {"heat_off_s": 10.0},
     "cutout_open": {"all_off_s": 1.0}, "cutout_readback_lost": {"all_off_s": 2.0},
-    "cutout2_open": {"heat_off_s": 5.0, "needs": "cutout2_closed"},
+    "cutout2_open": {"heat_off_s": 5.0, "needs": "cutout2_closed", "flag": True},
     "beat_timer_dead": {"all_off_s": 2.0},
     "mixer_stalled": {"heat_off_s": 8.0}, "pump_dry": {"heat_off_s": 8.0},
     "mixer_proof_lost": {"heat_off_s": 8.0},

@@ -223,7 +223,7 @@ class Watch:
         t = self.truth
         acted = t.press_age_s < 0.5 or t.blue_s > 0.0
         if (acted or not case.warm_c < t.oil_c < case.cool_c
-                or (case.mixed and t.mixer_on_s < 120.0)):
+                or (case.mixed and t.mixer_on_s < 120.0) or (case.flag and not t.flag)):
             self._heat_s = self._all_s = 0.0
             return
         if case.heat_off_s is not None:

@@ -56,6 +56,11 @@ def _input(name: str, level: bool) -> Callable[[Bench], None]:
     return lambda bench: bench.override.update({name: level})
 
 
+def _second_cutout_with_the_flag_set(bench: Bench) -> None:
+    bench.controller.state.flag.set = bench.guard.flag = True
+    bench.override["cutout2_closed"] = False
+
+
 def _apart(bench: Bench) -> None:
     """Both go on with the oil, see the loop of the test."""
     bench.probe_b = ProbeReading(bench.oil_c + 3.0, bench.now_s + 1.0)
@@ -237,6 +242,7 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "lid open": _input("lid_closed", False), "drain open": _input("drain_closed", False),
     "vent without flow": _input("vent_proof", False), "vapour": _input("vapour_low", False),
     "sump wet": _input("sump_dry", False), "second cut-out open": _input("cutout2_closed", False),
+    "and the flag set": _second_cutout_with_the_flag_set,
     "wall clock jumps": _clock,
 }
 

@@ -94,9 +94,10 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("vent_ok", {"s_vent_unproven_s": 5.0}, False),
     *((fact, {"r_fitted": (name,), "i_" + name: level}, level is True)
       for fact, name in (("lid_ok", "lid_closed"), ("vapour_ok", "vapour_low"),
-                         ("sump_ok", "sump_dry"), ("drain_ok", "drain_closed"),
-                         ("cutout2_ok", "cutout2_closed"))
+                         ("sump_ok", "sump_dry"), ("drain_ok", "drain_closed"))
       for level in (True, False, None)),
+    *(("cutout2_ok", {"r_fitted": ("cutout2_closed",), "i_cutout2_closed": level, "n_flag": flag},
+       level is True or not flag) for level in (True, False, None) for flag in (True, False)),
     # mixer
     ("mixer_or_melt", STILL, False),
     ("mixer_or_melt", PULSE, True),

@@ -53,6 +53,11 @@ def _input(name: str, level: bool) -> MakeBad:
     return make_bad
 
 
+def _second_cutout_with_the_flag_set(bench: Bench) -> None:
+    bench.controller.state.flag.set = bench.guard.flag = True
+    bench.override["cutout2_closed"] = False
+
+
 def _input_for(name: str, level: bool, seconds: int) -> MakeBad:
     """An input with a delay of its own, of which two ticks are left."""
     def make_bad(bench: Bench) -> None:
@@ -348,7 +353,7 @@ CASES: dict[str, Case] = {
     "sump wet": Case("sump", ALL, _input("sump_dry", False), full=True),
     "drain open": Case("drain", ALL, _input("drain_closed", False), full=True),
     "vent without flow": Case("vent", ALL, _input_for("vent_proof", False, 4), full=True),
-    "second cut-out open": Case("cut-out-2", ALL, _input("cutout2_closed", False), full=True),
+    "second cut-out open": Case("cut-out-2", ALL, _second_cutout_with_the_flag_set, full=True),
 }
 
 
@@ -497,6 +502,7 @@ def test_a_fitted_input_that_says_nothing_is_as_bad_as_one_that_says_no(
 ) -> None:
     bench = heating_full.copy()
     bench.override[name] = level
+    bench.controller.state.flag.set = bench.guard.flag = code == "cut-out-2"  # bridged without
     bench.ticks(7)
     assert not bench.controller.outputs.k1
     assert code in _reasons(bench)

@@ -231,7 +231,8 @@ def _prove_inputs(
     facts.vapour_ok = optional_good(inputs, "vapour_low", fitted)
     facts.sump_ok = optional_good(inputs, "sump_dry", fitted)
     facts.drain_ok = optional_good(inputs, "drain_closed", fitted)
-    facts.cutout2_ok = optional_good(inputs, "cutout2_closed", fitted)
+    # With methanol clear a key bridges it, and it is open whenever the oil is above its own limit.
+    facts.cutout2_ok = optional_good(inputs, "cutout2_closed", fitted) or not seen.flag
 
 
 def _prove_temperature(
