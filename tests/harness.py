@@ -196,3 +196,13 @@ class Bench:
         other.override, other.buttons = dict(self.override), dict(self.buttons)
         other.guard_changes, other.events = dict(self.guard_changes), list(self.events)
         return other
+
+
+def heating_bench(fitted: tuple[str, ...] = ()) -> Bench:
+    """A bench that heats; with optional inputs on the full rig, all of them good and looked at."""
+    bench = Bench(replace(REACTOR, rig_level="full" if fitted else "small", fitted=fitted))
+    bench.override.update(dict.fromkeys(fitted, True))
+    for name in ("lid", "vent"):
+        bench.controller.state.process.checks.checks[name].done_boot = "b1"
+    bench.to_heating()
+    return bench

@@ -14,7 +14,7 @@ from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS
 from esterward.values.readings import OPTIONAL_INPUTS, ProbeReading
 from esterward.values.requests import Request
-from harness import BATCH, REACTOR, Bench
+from harness import BATCH, Bench, heating_bench
 
 FILE = Path(__file__).with_name("cause_and_effect.txt")
 SITUATIONS = {"heating": "HM", "mixing": "M", "drying": "HMA", "melting": "H"}
@@ -247,23 +247,12 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
 }
 
 
-def _ready(full: bool) -> Bench:
-    fitted = OPTIONAL_INPUTS if full else ()
-    reactor = replace(REACTOR, rig_level="full" if full else "small", fitted=fitted)
-    bench = Bench(reactor, BATCH)
-    bench.override.update(dict.fromkeys(fitted, True))
-    for name in ("lid", "vent"):
-        bench.controller.state.process.checks.checks[name].done_boot = "b1"
-    bench.to_heating()
-    return bench
-
-
 @pytest.fixture(scope="module")
 def benches() -> dict[tuple[str, bool], Bench]:
     """Each situation on the small and on the full rig, everything wanted truly running."""
     made = {}
     for full in (False, True):
-        heating = _ready(full)
+        heating = heating_bench(OPTIONAL_INPUTS if full else ())
         mixing, drying = heating.copy(), heating.copy()
         melting = heating.copy(batch=replace(BATCH, oil_set=True))
         mixing.set_oil(54.0)

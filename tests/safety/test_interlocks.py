@@ -15,9 +15,7 @@ from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS, Interlock
 from esterward.values.readings import OPTIONAL_INPUTS, ProbeReading
 from esterward.values.requests import Request
-from harness import BATCH, REACTOR, Bench
-
-FULL = replace(REACTOR, rig_level="full", fitted=OPTIONAL_INPUTS)
+from harness import BATCH, Bench, heating_bench
 
 # What must be off after two ticks. "heat": the mixer goes on; "none": it is only told.
 ALL, HEAT, NONE = "all", "heat", "none"
@@ -398,12 +396,7 @@ def melting(heating: Bench) -> Bench:
 
 @pytest.fixture(scope="module")
 def heating_full() -> Bench:
-    bench = Bench(FULL, BATCH)
-    bench.override.update(dict.fromkeys(OPTIONAL_INPUTS, True))
-    for name in ("lid", "vent"):
-        bench.controller.state.process.checks.checks[name].done_boot = "b1"
-    bench.to_heating()
-    return bench
+    return heating_bench(OPTIONAL_INPUTS)
 
 
 @pytest.mark.parametrize("name", CASES)

@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from esterward.status import status_of
 from esterward.values.readings import OPTIONAL_INPUTS, ProbeReading
-from harness import BATCH, REACTOR, Bench
+from harness import Bench, heating_bench
 
 
 @pytest.fixture(scope="module")
 def made() -> Bench:
     """Heating on a rig with everything fitted."""
-    reactor = replace(REACTOR, rig_level="full", fitted=OPTIONAL_INPUTS)
-    bench = Bench(reactor, BATCH)
-    bench.override.update(dict.fromkeys(OPTIONAL_INPUTS, True))
-    for name in ("lid", "vent"):
-        bench.controller.state.process.checks.checks[name].done_boot = "b1"
-    bench.to_heating()
-    return bench
+    return heating_bench(OPTIONAL_INPUTS)
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from esterward.cli.errors import Refused, reading
+from esterward.hardware.folders import IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
     from esterward.guard.prepared import Prepared
@@ -18,8 +19,6 @@ FC = TypeVar("FC", bound=Callable[..., Any])
 CONFIG = "/etc/esterward/guard.json"
 RUNTIME = "/run/esterward"
 STATE = "/var/lib/esterward-guard"
-W1 = "/sys/bus/w1/devices"
-IIO = "/sys/bus/iio/devices"
 
 
 def _path(option: str, default: str, text: str) -> Callable[[FC], FC]:
@@ -35,8 +34,8 @@ def _path(option: str, default: str, text: str) -> Callable[[FC], FC]:
 @_path("--config", CONFIG, "The guard's file.")
 @_path("--runtime", RUNTIME, "Folder of the socket and the lock.")
 @_path("--state", STATE, "Folder of the guard's own memory.")
-@_path("--w1", W1, "Folder of the 1-wire probes.")
-@_path("--iio", IIO, "Folder of the barometer.")
+@_path("--w1", W1_DIR, "Folder of the 1-wire probes.")
+@_path("--iio", IIO_DIR, "Folder of the barometer.")
 def guard(prepare: bool, reactor: Path, config: Path, runtime: Path, state: Path, w1: Path,
           iio: Path) -> None:
     """Watch the reactor independently; heat flows only while this agrees.

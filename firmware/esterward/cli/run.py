@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from esterward.cli.errors import Refused
-from esterward.cli.guard import IIO, RUNTIME, W1
+from esterward.cli.guard import RUNTIME
+from esterward.hardware.folders import HWMON_DIR, IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
     from esterward.cli.run_start import Files
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from esterward.values.reactor import Reactor
 
 LEASE_LOOK_S: Final = 0.1
-HWMON: Final = "/sys/class/hwmon"
 DISK_S: Final = 5.0        # how long the record may take to close
 
 
@@ -42,11 +42,11 @@ DISK_S: Final = 5.0        # how long the record may take to close
               "esterward record --help.")
 @click.option("--runtime", type=click.Path(path_type=Path), default=Path(RUNTIME),
               show_default=True, help="Folder of the guard's socket and the lock.")
-@click.option("--w1", type=click.Path(path_type=Path), default=Path(W1), show_default=True,
+@click.option("--w1", type=click.Path(path_type=Path), default=Path(W1_DIR), show_default=True,
               help="Folder of the 1-wire probes.")
-@click.option("--iio", type=click.Path(path_type=Path), default=Path(IIO), show_default=True,
+@click.option("--iio", type=click.Path(path_type=Path), default=Path(IIO_DIR), show_default=True,
               help="Folder of the barometer.")
-@click.option("--hwmon", type=click.Path(path_type=Path), default=Path(HWMON),
+@click.option("--hwmon", type=click.Path(path_type=Path), default=Path(HWMON_DIR),
               show_default=True, help="Folder of the board's own voltage sensor.")
 def run(reactor: Path | None, batch: Path | None, record: Path | None, runtime: Path, w1: Path,
         iio: Path, hwmon: Path) -> None:

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Final
 
 from esterward.hardware import pins, service, supply
+from esterward.hardware.folders import HWMON_DIR, IIO_DIR, W1_DIR
 from esterward.values.reactor import Reactor
 
 DISK_MB: Final = 500          # a month of records is far below; a full card is not
@@ -111,7 +112,7 @@ def _config(root: Path, reactor: Reactor) -> Iterator[Finding]:
 
 
 def _probes(root: Path, reactor: Reactor) -> Iterator[Finding]:
-    devices = root / "sys/bus/w1/devices"
+    devices = root / W1_DIR.lstrip("/")
     buses = sorted(path.name for path in devices.glob("w1_bus_master*"))
     seen = {path.name for path in devices.glob("28-*")}
     if not reactor.probe_a_id:
@@ -152,7 +153,7 @@ def _probes(root: Path, reactor: Reactor) -> Iterator[Finding]:
 
 def _around(root: Path, reactor: Reactor, record_dir: Path) -> Iterator[Finding]:
     if reactor.barometer:
-        found = len(list((root / "sys/bus/iio/devices").glob("*/in_pressure_input")))
+        found = len(list((root / IIO_DIR.lstrip("/")).glob("*/in_pressure_input")))
         yield Finding("barometer", found == 1, "found" if found == 1 else
                       f"{found} pressure sensors; exactly one is needed, with its dtoverlay")
     set_by = [path for path in (service.CLOCK_SET, service.REAL_TIME_CLOCK)
@@ -190,7 +191,7 @@ def _broker(host: str, port: int) -> Finding:
 
 
 def _supply(root: Path) -> Finding:
-    path = supply.find(root / supply.HWMON_DIR.lstrip("/"))
+    path = supply.find(root / HWMON_DIR.lstrip("/"))
     if path is None:
         return Finding("supply", None, "this board does not tell")
     try:

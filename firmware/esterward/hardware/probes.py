@@ -19,6 +19,7 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import Any, Final, Generic, TypeVar
 
+from esterward.hardware.folders import IIO_DIR, W1_DIR
 from esterward.values.readings import NO_READING, ProbeReading
 
 # A little under the tick: with the tick's own period its jitter, a millisecond, let one reading in
@@ -26,8 +27,6 @@ from esterward.values.readings import NO_READING, ProbeReading
 PERIOD_S: Final = 0.9
 DEADLINE_S: Final = 5.0
 ABANDONED_MAX: Final = 3
-W1_DIR: Final = "/sys/bus/w1/devices"
-IIO_DIR: Final = "/sys/bus/iio/devices"
 BAROMETER_PERIOD_S: Final = 10.0
 BAROMETER_AGE_S: Final = 60.0
 FAMILY: Final = "28"

@@ -12,12 +12,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from esterward.hardware.probes import DeadlineReader, ReaderStuck
+from esterward.hardware.folders import HWMON_DIR
+from esterward.hardware.probes import PERIOD_S, DeadlineReader, ReaderStuck
 
-HWMON_DIR: Final = "/sys/class/hwmon"
 SENSOR: Final = "rpi_volt"
 ALARM: Final = "in0_lcrit_alarm"
-PERIOD_S: Final = 0.9  # a little under the tick, as for the probes
 
 
 def find(hwmon_dir: str | Path) -> Path | None:

@@ -64,4 +64,4 @@ def watch(seen: Contactor, dt_s: float, *, driven: bool, is_open: bool | None,
 
 def quiet(seen: Contactor) -> bool:
     """Whether it has made no more edges of its own than a contactor may."""
-    return not len(seen.edges_s) > limits.CHATTER_EDGES
+    return len(seen.edges_s) <= limits.CHATTER_EDGES

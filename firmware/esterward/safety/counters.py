@@ -139,7 +139,7 @@ def _fresh_s(before_s: float, judge: plausibility.ProbeJudge, seen: Seen) -> flo
 def _count_unsaved(state: SafetyState, seen: Seen) -> None:
     """How long which event has waited for the disk: one entry a second, the oldest first."""
     rest = [(number, 0.0 if seen.late else age_s + seen.dt_s)
-            for number, age_s in state.unsaved if not number <= seen.stored]
+            for number, age_s in state.unsaved if number > seen.stored]
     if seen.last_event > (rest[-1][0] if rest else seen.stored):
         if rest and (rest[-1][1] < limits.TICK_S or rest[0][1] > limits.RECORD_FAULT_S):
             rest[-1] = (seen.last_event, rest[-1][1])
