@@ -124,7 +124,8 @@ class Bench:
     def set_oil(self, oil_c: float) -> None:
         """Oil at another temperature, believed by both as if it had come there slowly."""
         safety = self.controller.state.safety
-        safety.probe_a.good_c = safety.probe_b.good_c = self.guard.good_c = self.oil_c = oil_c
+        self.guard.good_c = self.oil_c = oil_c
+        safety.probe_a.good_c = safety.probe_b.good_c = oil_c - 0.0625  # the next reading moves
         self.warms = False
 
     def press(self, *names: str, seconds: int = 1) -> None:

@@ -124,7 +124,7 @@ def watched(*pairs: tuple[float, float | None, float]) -> ProbeJudge:
     """own value, other value, second."""
     state = ProbeJudge()
     for c, other_c, now_s in pairs:
-        state.good_c = c
+        judge(state, ProbeReading(c, now_s), now_s)
         watch_stuck(state, other_c, now_s)
     return state
 
@@ -179,4 +179,4 @@ def test_without_the_other_or_without_a_value_nothing_is_said() -> None:
     assert kept.stuck, "a silent other one takes nothing back"
     state = ProbeJudge()
     watch_stuck(state, 50.0, 0.0)
-    assert state.stuck_c is None and not state.stuck
+    assert state.same_since_s is None and not state.stuck

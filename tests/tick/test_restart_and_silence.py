@@ -35,7 +35,7 @@ def test_a_restart_keeps_latches_and_doubts_and_forgets_every_proof(heating: Ben
     state = heating.controller.state
     state.safety.latches.append("level")
     state.safety.apart_noted, state.safety.alarm_rest_s = True, 300.0
-    state.safety.probe_b.stuck, state.safety.probe_b.stuck_c = True, 30.0
+    state.safety.probe_b.stuck, state.safety.probe_b.same_since_s = True, 30.0
     state.safety.reasons_age_s["k1-welded"] = 3.0
     state.process.timers.heat_off_s = state.process.timers.at_target_s = 500.0
     assert state.safety.wet_s > 10.0 and state.safety.proven_s > 60.0

@@ -24,10 +24,9 @@ class ProbeJudge:
     doubted_c: float | None = None
     doubts: int = 0
     why: str = "no reading yet"
-    stuck_c: float | None = None
-    stuck_since_s: float = 0.0
-    other_low_c: float | None = None
-    other_high_c: float | None = None
+    same_since_s: float | None = None  # good_c repeats and is compared; None: not yet
+    other_low_c: float = 0.0           # of the other probe, since then
+    other_high_c: float = 0.0
     stuck: bool = False
 
 
@@ -55,10 +54,10 @@ def judge(state: ProbeJudge, reading: ProbeReading, now_s: float) -> bool:
         if state.doubts < limits.PROBE_CONFIRM:
             state.why = f"a step from {state.good_c:g} to {c:g} degC is not oil"
             return False
+    if c != state.good_c:  # it moves; mixed or not, or its latch could never be reset
+        state.same_since_s, state.stuck = None, False
     state.good_c, state.good_at_s, state.why = c, at_s, ""
     state.doubted_c, state.doubts = None, 0
-    if c != state.stuck_c:  # it moves; mixed or not, or its latch could never be reset
-        state.stuck_c, state.stuck = None, False
     return True
 
 
@@ -79,14 +78,13 @@ def watch_stuck(state: ProbeJudge, other_c: float | None, now_s: float) -> None:
     One frozen code is no proof by itself: quiet oil may honestly repeat one step of 0.0625 K,
     and a jump of the other one is the other one's doubt.
     """
-    c = state.good_c
-    if c is None or other_c is None:
+    if state.good_c is None or other_c is None:
         return
-    if c != state.stuck_c or state.other_low_c is None or state.other_high_c is None:
-        state.stuck_c, state.stuck, state.stuck_since_s = c, False, now_s
+    if state.same_since_s is None:
+        state.same_since_s = now_s
         state.other_low_c = state.other_high_c = other_c
         return
     state.other_low_c = min(state.other_low_c, other_c)
     state.other_high_c = max(state.other_high_c, other_c)
-    state.stuck = (now_s - state.stuck_since_s >= limits.PROBE_STUCK_S
+    state.stuck = (now_s - state.same_since_s >= limits.PROBE_STUCK_S
                    and state.other_high_c - state.other_low_c >= limits.PROBE_STUCK_K)
