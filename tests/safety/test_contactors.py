@@ -48,6 +48,20 @@ def test_on_and_off_again_before_either_was_read_explains_two_edges() -> None:
     assert coil.look("oco", driven=False) == 0
 
 
+def test_however_often_it_is_switched_before_any_is_read_two_edges_are_explained() -> None:
+    coil = Coil()
+    for driven in (True, False, True, False, True):
+        assert coil.look("o", driven=driven) == 0
+    assert coil.look("cococ") == 3
+
+
+def test_just_after_a_start_no_command_explains_an_edge() -> None:
+    seen = Contactor()
+    for is_open in (True, False):
+        watch(seen, 0.25, driven=False, is_open=is_open, latched=False)
+    assert len(seen.edges_s) == 1
+
+
 def test_an_edge_later_than_a_contactor_takes_is_its_own() -> None:
     assert Coil().look("ooooooc") == 0, "1.5 s after the first look with the command"
     assert Coil().look("oooooooc") == 1
@@ -104,6 +118,16 @@ def test_a_float_that_drops_out_explains_k1_and_not_k2() -> None:
         watch_both(k1, k2, 0.25, Inputs(level_wet=wet, k1_open=not wet, k2_open=not wet),
                    k1=True, k2=True, latches=[])
     assert (len(k1.edges_s), len(k2.edges_s)) == (0, 5)  # the first of six falls to the command
+
+
+@pytest.mark.parametrize(("code", "left"), [
+    ("k1-chatter", (0, 5)), ("k2-chatter", (5, 0)), ("sump", (5, 5))])
+def test_the_latch_of_one_contactor_hurries_nothing_of_the_other(
+    code: str, left: tuple[int, int],
+) -> None:
+    both = Contactor(edges_s=[0.0] * 5), Contactor(edges_s=[0.0] * 5)
+    watch_both(*both, 10.0625, Inputs(), k1=False, k2=False, latches=[code])
+    assert tuple(len(seen.edges_s) for seen in both) == left
 
 
 @pytest.mark.parametrize("dt_s", [nan, 60.0, -1.0])

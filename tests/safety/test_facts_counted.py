@@ -101,6 +101,19 @@ def test_the_oldest_event_that_is_not_on_disk_counts_from_when_it_came() -> None
     assert given.count().unsaved == [] and given.state.record_stores
 
 
+def test_one_waiting_event_a_second_is_remembered_and_no_more_once_one_is_late() -> None:
+    given = Given(n_dt_s=0.25)
+    for number in (8, 9, 10, 11):
+        given.seen.last_event = number
+        given.count()
+    assert given.state.unsaved == [(10, 1.0), (11, 0.25)]
+    given.state.unsaved = [(8, 9.75), (9, 5.0)]
+    for number in (10, 11, 12, 13):
+        given.seen.last_event = number
+        given.count()
+    assert given.state.unsaved == [(8, 10.75), (9, 6.0), (13, 1.0)]
+
+
 def test_events_that_waited_through_a_gap_begin_to_wait_anew() -> None:
     given = Given(n_dt_s=1.0, n_last_event=9)
     assert given.count(5).unsaved == [(9, 5.0)]
@@ -112,9 +125,9 @@ def test_under_voltage_adds_up_over_dips_and_is_forgotten_after_ten_seconds_with
     given = Given(n_dt_s=1.0)
     low, good = [True] * 3, [False] * 9
     counted = []
-    for given.seen.supply_low in (*low, *good, *low, *good, False, True):
+    for given.seen.supply_low in (*low, *good, *low, *good, False, True, *good, False):
         counted.append(given.count().supply.low_s)
-    assert counted == [1.0, 2.0, *[3.0] * 10, 4.0, 5.0, *[6.0] * 10, 0.0, 1.0]
+    assert counted == [1.0, 2.0, *[3.0] * 10, 4.0, 5.0, *[6.0] * 10, 0.0, *[1.0] * 10, 0.0]
 
 
 @pytest.mark.parametrize("told", [True, nan, 1, "0"])

@@ -309,12 +309,12 @@ def test_a_cause_that_is_still_there_is_not_reset_and_that_is_said() -> None:
 
 @pytest.mark.parametrize(("lost", "later"), [
     ("level_now", "level_wet"), ("probes_together", "probes_agree"),
-    ("mixer_starts", "mixer_or_melt")])
+    ("mixer_starts", "mixer_or_melt"), ("lid_ok", "lid_steady")])
 def test_a_row_that_latches_nothing_keeps_no_latch_of_its_code(lost: str, later: str) -> None:
     """The float must have been wet for 10 s for heat, and only now for a reset."""
     bench = Looks()
     for _ in range(121):
-        bench.look(facts_with("heating", "mixing", "energised", lost=(lost,)))
+        bench.look(facts_with("heating", "mixing", "energised", "energised_flag", lost=(lost,)))
     assert len(bench.state.latches) == 1
     bench.look(facts_with(lost=(later,)))
     assert gate.ask_reset(bench.state, facts_with(lost=(later,)), bench.log) == ""
