@@ -159,12 +159,21 @@ def test_wrong_gestures_and_double_presses_skip_nothing(
 
 
 def test_a_latch_reset_again_and_again_becomes_a_lock_out(pair: tuple[Batch, Reactor]) -> None:
-    rehearsal = begin(pair, "person_resets_again@0", "probe_a_lost@heat+60")
-    go(rehearsal, "never", at_most_s=3 * 3600.0)
-    events = rehearsal.result.events
-    resets = [e for e in events if e.kind == "latch_reset" and e.data["code"] == "probe-a"]
-    assert len(resets) <= 3
-    assert rehearsal.rig.plant.thermal.element_j < 3000.0 * 600.0
+    """Each time the probe is good again before blue is held, so that only the count refuses."""
+    rehearsal = begin(pair, "person_resets_again@0", *(
+        f"probe_a_lost@heat+{s}-{s + 20}" for s in (300, 500, 960, 2040)))
+    go(rehearsal, "never", at_most_s=3100.0)
+    burnt_j = rehearsal.rig.plant.thermal.element_j
+    go(rehearsal, "never", at_most_s=2400.0)
+    told = [(e.kind, e.data.get("resets")) for e in rehearsal.result.events
+            if e.kind in ("latched", "latch_reset") and e.data["code"] == "probe-a"]
+    assert told == [("latched", None), ("latch_reset", 1), ("latched", None), ("latch_reset", 2),
+                    ("latched", None), ("latch_reset", 3), ("latched", None)]
+    notes = [e.data["text"] for e in rehearsal.result.events if e.kind == "note"]
+    assert len(notes) >= 2 and set(notes) == {
+        "not reset: probe-a: type `esterward record reset probe-a --why TEXT` on the machine first"}
+    assert rehearsal.rig.controller.process.state.state == "held"
+    assert rehearsal.rig.plant.thermal.element_j == burnt_j > 0.0
 
 
 def test_a_hold_that_comes_back_at_once_is_looked_into_ever_longer_and_then_left(
