@@ -101,17 +101,42 @@ def test_the_oldest_event_that_is_not_on_disk_counts_from_when_it_came() -> None
     assert given.count().unsaved == [] and given.state.record_stores
 
 
-def test_one_waiting_event_a_second_is_remembered_and_no_more_once_one_is_late() -> None:
+def test_one_waiting_event_a_second_is_remembered_and_later_all_in_one() -> None:
     given = Given(n_dt_s=0.25)
     for number in (8, 9, 10, 11):
         given.seen.last_event = number
         given.count()
     assert given.state.unsaved == [(10, 1.0), (11, 0.25)]
-    given.state.unsaved = [(8, 9.75), (9, 5.0)]
+    given.state.unsaved = [(8, 14.75), (9, 5.0)]
     for number in (10, 11, 12, 13):
         given.seen.last_event = number
         given.count()
-    assert given.state.unsaved == [(8, 10.75), (9, 6.0), (13, 1.0)]
+    assert given.state.unsaved == [(8, 15.75), (9, 6.0), (13, 1.0)]
+
+
+def test_a_disk_that_is_back_and_stays_a_little_behind_stores_again() -> None:
+    given = Given(n_dt_s=1.0)
+    stores = []
+    for second in range(1, 401):
+        given.seen.last_event += 1
+        if second > 60:
+            given.seen.stored = given.seen.last_event - 3
+        stores.append(given.count().record_stores)
+        assert len(given.state.unsaved) <= 16
+    assert stores == [True] * 10 + [False] * 52 + [True] * 338
+
+
+def test_a_disk_that_stores_only_the_first_of_an_outage_does_not_store() -> None:
+    given = Given(n_dt_s=1.0, n_stored=0, n_last_event=0)
+    for second in range(1, 601):
+        given.seen.last_event = second
+        if second > 60:
+            given.seen.stored = (second - 11) // 20 * 20  # never all that is ten seconds old
+        given.count()
+        assert given.state.record_stores is (second <= 10), second
+        assert len(given.state.unsaved) <= 16
+        oldest_s = given.seen.last_event - given.seen.stored
+        assert given.state.unsaved[0][1] >= oldest_s
 
 
 def test_events_that_waited_through_a_gap_begin_to_wait_anew() -> None:

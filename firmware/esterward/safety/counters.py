@@ -137,11 +137,15 @@ def _fresh_s(before_s: float, judge: plausibility.ProbeJudge, seen: Seen) -> flo
 
 
 def _count_unsaved(state: SafetyState, seen: Seen) -> None:
-    """How long which event has waited for the disk: one entry a second, the oldest first."""
+    """How long which event has waited for the disk: one entry a second, the oldest first.
+
+    Later than RECORD_FAULT_S after the oldest, all go into one entry: so the list stays short in
+    any outage, and says at most too old, until those before that entry are on disk.
+    """
     rest = [(number, 0.0 if seen.late else age_s + seen.dt_s)
             for number, age_s in state.unsaved if number > seen.stored]
     if seen.last_event > (rest[-1][0] if rest else seen.stored):
-        if rest and (rest[-1][1] < limits.TICK_S or rest[0][1] > limits.RECORD_FAULT_S):
+        if rest and rest[-1][1] < max(limits.TICK_S, rest[0][1] - limits.RECORD_FAULT_S):
             rest[-1] = (seen.last_event, rest[-1][1])
         else:
             rest.append((seen.last_event, min(seen.dt_s, limits.TICK_S)))
