@@ -24,7 +24,7 @@ from facts_rig import LIMITS, NO_INPUTS, NOW_S, Given
 
 CONDITIONS = {"wanted", "flowed", "energised", "energised_asked", "heating", "mixing",
               "known_clear", "known_set", "known", "heard", "energised_flag", "never", "always"}
-AT_REST = {"mixer_rests", "element_rests", "k2_rests", "presence_asked"}
+AT_REST = {"presence_asked"}
 
 
 def test_nothing_is_proven_before_it_was_looked_at() -> None:
@@ -40,7 +40,6 @@ def test_a_reactor_that_heats_and_is_well_proves_every_fact() -> None:
 
 
 STILL = {"o_mixer": False, "i_mixer_proof": False}
-OFF = {"o_k1": False, "i_k1_open": True}
 PULSE = {"w_pulse": True, "n_fat_set": True, **STILL, "n_a_c": 45.0, "n_b_c": 45.0}
 FILL = {"w_hand_pump": True, "i_level_wet": False, "i_k1_open": True, "o_k1": False}
 FULL = {"r_rig_level": "full", "r_warm_hold": True, "r_fitted": OPTIONAL_INPUTS, "n_flag": True,
@@ -118,10 +117,6 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL, "i_k1_open": False}, False),
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL, "w_hand_pump": False}, False),
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL, **NO_INPUTS}, False),
-    ("mixer_rests", STILL, True),
-    ("mixer_rests", {**STILL, "o_mixer": True}, False),
-    ("mixer_rests", {**STILL, "i_mixer_proof": True}, False),
-    ("mixer_rests", {**STILL, **NO_INPUTS}, False),
     ("mixer_stops", RUNS_ON, False),
     ("mixer_stops", {**RUNS_ON, "s_mixer_off_s": nan}, False),
     ("mixer_stops", {**RUNS_ON, "s_mixer_off_s": 4.9375}, True),
@@ -133,12 +128,6 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("mixer_stops", {**RUNS_ON, **EARLY}, False),
     ("mixer_stops", {**RUNS_ON, **LATE}, True),
     # contactors
-    ("element_rests", OFF, True),
-    ("element_rests", {**OFF, "o_k1": True}, False),
-    ("element_rests", {**OFF, "i_k1_open": False}, False),
-    ("element_rests", {**OFF, **NO_INPUTS}, False),
-    ("k2_rests", {"i_k2_open": True}, True),
-    ("k2_rests", {"i_k2_open": True, **NO_INPUTS}, False),
     ("k1_obeys_off", WELD_1, False),
     ("k1_obeys_off", {**WELD_1, "s_k1_off_s": nan}, False),
     ("k1_obeys_off", {**WELD_1, "s_k1_off_s": 0.9375}, True),

@@ -486,6 +486,20 @@ def test_a_guard_that_refuses_is_named_only_when_nothing_else_explains_it(
     assert bench.why_withheld()["heat"] == "probe-b"
 
 
+def test_a_guard_that_refuses_ends_heat_after_1_5_s_and_is_told_after_4_5_s(
+    heating: Bench,
+) -> None:
+    bench = heating.copy()
+    bench.warms = False
+    _refuses(bench)
+    heat, alarm = [], []
+    for _ in range(19):
+        bench.tick(dt_s=0.25)
+        heat.append(bench.controller.outputs.k1)
+        alarm.append("guard-refuses" in bench.controller.state.safety.alarms)
+    assert heat == [True] * 6 + [False] * 13 and alarm == [False] * 18 + [True]
+
+
 @pytest.mark.parametrize("level", [None, float("nan")])
 @pytest.mark.parametrize(("name", "code"), [
     ("lid_closed", "lid"), ("vent_proof", "vent"), ("vapour_low", "vapour"),

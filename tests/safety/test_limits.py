@@ -23,14 +23,14 @@ LIMITS = {
     "PROBES_APART_K": 2.0, "PROBES_APART_HOT_K": 4.0, "PROBES_ACCURATE_C": 85.0,
     "PROBES_APART_S": 60.0, "MIXED_BEFORE_COMPARE_S": 60.0, "UNMIXED_FREE_S": 120.0,
     # [design] the guard speaks four times a second
-    "GUARD_SILENT_S": 1.5, "GUARD_REFUSES_S": 3.0, "FLAGS_APART_S": 5.0,
+    "GUARD_SILENT_S": 1.5, "GUARD_ENABLES_S": 1.5, "GUARD_REFUSES_S": 4.5, "FLAGS_APART_S": 5.0,
     "PRESSURES_APART_KPA": 0.5, "PRESSURES_APART_S": 60.0, "BAROMETER_AGE_S": 600.0,
-    # [design] float wet for 10 s, contactors 1.5 s on and 1 s off, mixer 5 s
+    # [design] float wet for 10 s, contactors 1.5 s on and 1 s off, mixer and vent 5 s
     "LEVEL_WET_S": 10.0, "READBACK_S": 1.5, "READBACK_AGE_S": 0.6, "READBACK_OFF_S": 1.0,
     # [design] heat waits 30 s for a lid and for probes, told in a minute; over 4 edges in 10 s
     "LID_SHUT_S": 30.0, "PROBE_BACK_S": 30.0, "PROBE_BACK_TOLD_S": 60.0,
     "CHATTER_EDGES": 4, "CHATTER_S": 10.0, "CHATTER_AT_REST": 1.0 / 60.0,
-    "MIXER_START_S": 5.0, "MIXER_STOP_S": 5.0,
+    "MIXER_START_S": 5.0, "MIXER_STOP_S": 5.0, "VENT_START_S": 5.0,
     # [design] set fat: an eighth of the time up to 50 degC; 100 kJ/kg to melt is from memory
     "MELT_MOST_C": 50.0, "MELT_SHARE": 0.125, "MELT_BURST_S": 6.0, "MELT_UNKNOWN_S": 60.0,
     "MELT_SHORT_K": 49.261, "TYPED_LOSS_DOUBT": 2.0,

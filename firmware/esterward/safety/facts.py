@@ -68,9 +68,6 @@ class SafetyFacts:
     tick_on_time: bool = False
     starts_clean: bool = False
     guard_resets_left: bool = False
-    mixer_rests: bool = False
-    element_rests: bool = False
-    k2_rests: bool = False
     # conditions: when a fault may be raised; never stays False, always stays True. With a guard
     # not heard, or in a tick that comes late, nobody knows: energised, heating and mixing then
     # stay False, because all energy is taken off for the one cause that is known.
@@ -116,7 +113,7 @@ def prove(
     """
     guard, inputs, out = seen.guard, seen.inputs, seen.commanded
     facts.guard_heard, facts.guarded = seen.heard, reactor.rig_level != "watch"
-    facts.guard_enables = state.refused_s <= limits.GUARD_SILENT_S
+    facts.guard_enables = state.refused_s <= limits.GUARD_ENABLES_S
     facts.guard_agrees = (
         guard is not None and guard.hash == reactor.digest
         and state.flags_apart_s <= limits.FLAGS_APART_S
@@ -131,7 +128,6 @@ def prove(
     # A pump run by hand to fill draws air first and last; the hand is its proof.
     facts.mixer_starts = (state.unproven_s < limits.MIXER_START_S
                           or (hand_pump and inputs is not None and inputs.k1_open))
-    facts.mixer_rests = inputs is not None and not out.mixer and not inputs.mixer_proof
     # No read-back accuses that may be older than the command: the last word of a guard that stands
     # still, and its first ones after that (the tick that hears it first counts as a whole one).
     told = inputs if (
@@ -139,8 +135,6 @@ def prove(
         and guard is not None and seen.now_s - guard.at_s <= limits.READBACK_AGE_S) else None
     facts.mixer_stops = (state.mixer_off_s < limits.MIXER_STOP_S
                          or told is None or not told.mixer_proof)
-    facts.element_rests = inputs is not None and not out.k1 and inputs.k1_open
-    facts.k2_rests = inputs is not None and inputs.k2_open
     facts.k1_obeys_off = (state.k1_off_s < limits.READBACK_OFF_S
                           or told is None or told.k1_open)
     facts.k1_obeys_on = state.k1_on_s < limits.READBACK_S or told is None or not told.k1_open
@@ -227,7 +221,7 @@ def _prove_inputs(
     facts.lid_ok = optional_good(inputs, "lid_closed", fitted) or (
         hand_pump and not seen.flag)
     facts.lid_steady = "lid_closed" not in fitted or state.lid_shut_s >= limits.LID_SHUT_S
-    facts.vent_ok = state.vent_unproven_s < limits.MIXER_START_S
+    facts.vent_ok = state.vent_unproven_s < limits.VENT_START_S
     facts.vapour_ok = optional_good(inputs, "vapour_low", fitted)
     facts.sump_ok = optional_good(inputs, "sump_dry", fitted)
     facts.drain_ok = optional_good(inputs, "drain_closed", fitted)

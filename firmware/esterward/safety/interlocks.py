@@ -99,5 +99,5 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("guard-resets", "guard_resets_left", ALL, "hold", True, "heard"),
     # Last: the guard mostly refuses for a cause that has a row above, which should be named.
     Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",
-              limits.GUARD_REFUSES_S),
+              limits.GUARD_REFUSES_S - limits.GUARD_ENABLES_S),
 )

@@ -29,7 +29,8 @@ PROBES_APART_S: Final = 60.0          # [design] before it is a fault; heat goes
 MIXED_BEFORE_COMPARE_S: Final = 60.0  # [design] still oil has honest differences
 UNMIXED_FREE_S: Final = 120.0         # [design] apart while unmixed: heat waits for this mixing
 GUARD_SILENT_S: Final = 1.5           # [design] the guard speaks each 0.25 s
-GUARD_REFUSES_S: Final = 3.0          # [design] energy wanted and not let through this long
+GUARD_ENABLES_S: Final = 1.5          # [design] energy wanted and not let through: heat goes off
+GUARD_REFUSES_S: Final = 4.5          # [design] and the batch is held
 LEVEL_WET_S: Final = 10.0             # [design] on-delay; off-delay is zero
 LID_SHUT_S: Final = 30.0              # [design] on-delay of heat once the lid is shut again
 READBACK_S: Final = 1.5               # [design] a contactor follows its coil in 0.1 s
@@ -40,6 +41,7 @@ CHATTER_S: Final = 10.0               # [design] within this time of the coil be
 CHATTER_AT_REST: Final = 1.0 / 60.0   # [design] of the time its coil is off counts: 10 min as 10 s
 MIXER_START_S: Final = 5.0            # [design] time a commanded mixer has to prove itself
 MIXER_STOP_S: Final = 5.0             # [design] time a stopped mixer may run down
+VENT_START_S: Final = 5.0             # [design] time a commanded vent fan has to prove itself
 # Set fat: pulses of the element without a proven mixer. The process gives 6 s of each minute.
 MELT_MOST_C: Final = 50.0             # [design] of the hotter probe
 MELT_SHARE: Final = 0.125             # [design] of the time at most, 10 % and late ticks
