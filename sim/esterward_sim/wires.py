@@ -231,7 +231,7 @@ class WiredRig(VirtualRig):
 
     def quarter(self) -> None:
         self.clock.time_s += QUARTER_S
-        self.wires.relays.step(self.clock.time_s)
+        self.wires.relays.step(self.clock.now_s)
         self.plant.step(QUARTER_S, self.wires.lines())
         self.wires.carry()
         self.guard.cycle(self.clock.time_s)

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import textwrap
 from dataclasses import replace
+from threading import Thread
 from typing import Any
 
 import pytest
@@ -80,9 +81,9 @@ def test_an_unknown_output_is_refused(factory: Any) -> None:
 def test_the_lease_lapses_just_after_its_time_and_not_before(factory: Any,
                                                              relays: LeasedRelays) -> None:
     relays.write(ALL_ON, 10.0)
-    relays.step(10.0 + LEASE_S)
+    relays.step(lambda: 10.0 + LEASE_S)
     assert levels(factory) == set(LINES.values())
-    relays.step(10.0 + LEASE_S + 0.01)
+    relays.step(lambda: 10.0 + LEASE_S + 0.01)
     assert levels(factory) == set()
 
 
@@ -90,7 +91,27 @@ def test_the_lease_lapses_just_after_its_time_and_not_before(factory: Any,
 def test_a_time_that_makes_no_sense_lapses_the_lease(factory: Any, relays: LeasedRelays,
                                                      now_s: float) -> None:
     relays.write(ALL_ON, 10.0)
-    relays.step(now_s)
+    relays.step(lambda: now_s)
+    assert levels(factory) == set()
+
+
+def test_a_write_while_the_lease_is_looked_at_does_not_drop_it(factory: Any,
+                                                               relays: LeasedRelays) -> None:
+    """The loop writes from its thread just when the lease's thread reads the clock."""
+    relays.write(ALL_ON, 99.0)
+    looked = []
+
+    def clock() -> float:
+        writer = Thread(target=relays.write, args=(ALL_ON, 100.002))
+        writer.start()
+        writer.join(0.2)  # done at once unless the lock is held
+        looked.append(writer)
+        return 100.0
+
+    relays.step(clock)
+    looked[0].join()
+    assert levels(factory) == set(LINES.values())
+    relays.step(lambda: 100.002 + LEASE_S + 0.01)
     assert levels(factory) == set()
 
 

@@ -136,7 +136,7 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
         failures.append(error)
         clock.stop()
 
-    lapse = Beside("leases", lambda: relays.step(clock.now_s()), LEASE_LOOK_S, fail)
+    lapse = Beside("leases", lambda: relays.step(clock.now_s), LEASE_LOOK_S, fail)
     terminal = Terminal(_degrees(reactor.show_temperature))
     _attach(journal, files, controller, terminal)
     record = WrittenBeside(journal, clock.now_s)

@@ -10,7 +10,7 @@ way out, so that an exception anywhere ends the same way.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from threading import RLock
 from typing import Any, Final
 
@@ -78,11 +78,14 @@ class LeasedRelays:
                     device.on()
             self._renewed_s = now_s
 
-    def step(self, now_s: float) -> None:
-        """Low when the lease is over, or when now_s makes no sense. For a thread of its own."""
+    def step(self, clock: Callable[[], float]) -> None:
+        """Low when the lease is over, or when the time makes no sense. For a thread of its own.
+
+        The clock is read under the lock: else a write in between would be of later than now.
+        """
         with self._lock:
             if self._renewed_s is not None and not (
-                0.0 <= now_s - self._renewed_s <= self._lease_s
+                0.0 <= clock() - self._renewed_s <= self._lease_s
             ):
                 self.off()
 
