@@ -168,6 +168,11 @@ def until(true: Callable[[], bool], what: str) -> None:
         time.sleep(0.001)
 
 
+def until_begun(begun: list[float], number: int) -> None:
+    """A read that did not begin does not hang: virtual time is faster than a thread."""
+    until(lambda: len(begun) == number, "no read began")
+
+
 def collect(probe: OneWireProbe, clock: VirtualClock, after_s: float = 1.0) -> ProbeReading:
     """Start a read, let its thread finish, collect it."""
     before = probe.read(clock.time_s)
@@ -216,22 +221,32 @@ def test_a_tick_that_comes_a_moment_early_still_starts_the_next_conversion(
 
 
 def test_a_blocked_read_never_blocks_us_is_abandoned_at_its_deadline_and_ends_us_after_three(
-    folder: KernelFolder, clock: VirtualClock,
+    folder: KernelFolder, clock: VirtualClock, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A pipe nobody writes to blocks like a kernel read that does not return."""
     (folder.root / SENSOR).mkdir()
     os.mkfifo(folder.root / SENSOR / "w1_slave")
+    begun: list[float] = []
+    convert = OneWireSensor.convert
+
+    def noted(self: OneWireSensor) -> float:
+        begun.append(clock.time_s)
+        return convert(self)
+
+    monkeypatch.setattr(OneWireSensor, "convert", noted)
     probe = OneWireProbe(SENSOR, clock.now_s, folder.root)
     probe.read(clock.time_s)
     clock.time_s += DEADLINE_S
     assert probe.read(clock.time_s).why == "no reading yet", "within the deadline"
     clock.time_s -= DEADLINE_S
-    for _ in range(ABANDONED_MAX - 1):
+    for number in range(1, ABANDONED_MAX):
         probe.read(clock.time_s)
+        until_begun(begun, number)
         clock.time_s += DEADLINE_S + 0.01
         reading = probe.read(clock.time_s)
         assert reading.c is None and "did not return within 5 s" in reading.why
     probe.read(clock.time_s)
+    until_begun(begun, ABANDONED_MAX)
     clock.time_s += DEADLINE_S + 0.01
     with pytest.raises(ReaderStuck, match=f"{ABANDONED_MAX} reads did not return"):
         probe.read(clock.time_s)
@@ -255,11 +270,52 @@ def test_an_abandoned_read_that_returns_after_all_is_never_used(clock: VirtualCl
     assert reader.look(clock.time_s) and reader.result is not None and reader.result[1] is None
     reader.look(clock.time_s)
     until(lambda: len(calls) == 2, "the second read did not start")
+    assert reader.abandoned == 1
     gates[0].set()
     gates[1].set()
     until(lambda: reader.look(clock.time_s), "nothing came")
     assert reader.result is not None and reader.result[1] == 2.0
-    assert reader.abandoned == 1
+
+
+def test_slow_reads_that_returned_are_forgotten_and_three_that_hang_at_once_are_not(
+    clock: VirtualClock,
+) -> None:
+    gate = threading.Event()
+    begun: list[float] = []
+
+    def slow() -> float:
+        begun.append(clock.time_s)
+        gate.wait()
+        return 55.0
+
+    def give_up() -> None:
+        number = len(begun) + 1
+        clock.time_s += 1.0
+        reader.look(clock.time_s)
+        until_begun(begun, number)
+        clock.time_s += DEADLINE_S + 0.01
+        assert reader.look(clock.time_s) and reader.result is not None
+        assert "did not return within 5 s" in reader.result[2]
+
+    reader = DeadlineReader(slow, clock.now_s, name="slow", period_s=1.0)
+    for _ in range(3 * ABANDONED_MAX):
+        gate.clear()
+        give_up()
+        gate.set()
+        until(lambda: reader.abandoned == 0, "the read that returned still counts")
+    gate.clear()
+    for _ in range(ABANDONED_MAX - 1):
+        give_up()
+    for _ in range(2):
+        with pytest.raises(ReaderStuck, match=f"{ABANDONED_MAX} reads did not return"):
+            give_up()
+    assert reader.abandoned == ABANDONED_MAX
+    gate.set()
+    until(lambda: reader.abandoned == 0, "reads that returned still count")
+    reader.look(clock.time_s)
+    until(lambda: reader.look(clock.time_s) and reader.result is not None
+          and reader.result[1] == 55.0, "no reading after they returned")
+    reader.close()
 
 
 def test_a_result_that_was_kept_waiting_is_not_taken_for_new(clock: VirtualClock) -> None:
@@ -307,3 +363,35 @@ def test_a_barometer_that_says_nonsense_is_bridged_for_a_minute_and_then_none(
     assert barometer.read(clock.time_s) == 88.5
     clock.time_s += 2.0
     until(lambda: barometer.read(clock.time_s) is None, "an old reading still counts")
+
+
+def test_a_barometer_whose_reads_hang_is_bridged_like_one_that_fails_and_ends_nothing(
+    tmp_path: Path, clock: VirtualClock, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    gate = threading.Event()
+    begun: list[float] = []
+
+    def hanging(self: IioBarometer) -> float:
+        begun.append(clock.time_s)
+        gate.wait()
+        return 88.6
+
+    path = tmp_path / "in_pressure_input"
+    path.write_text("88.5", "ascii")
+    barometer = IioBarometer(path, clock.now_s)
+    until(lambda: barometer.read(clock.time_s) == 88.5, "no reading")
+    barometer.close()
+    monkeypatch.setattr(IioBarometer, "_take", hanging)
+    barometer, good = IioBarometer(path, clock.now_s), barometer._good
+    barometer._good = good
+    said = []
+    for _ in range(100):
+        clock.time_s += 1.0
+        said.append(barometer.read(clock.time_s))
+        if len(said) in (1, 8, 15):
+            until_begun(begun, 1 + len(said) // 7)
+    assert said[:50] == [88.5] * 50 and said[-30:] == [None] * 30
+    assert barometer._reader.abandoned == len(begun) == ABANDONED_MAX
+    gate.set()
+    until(lambda: barometer.read(clock.time_s) == 88.6, "it is not read any more")
+    barometer.close()

@@ -110,7 +110,7 @@ def test_a_sensor_that_got_another_number_is_found_again(folder: HwmonFolder) ->
     assert sensor.told() is True
 
 
-def test_reads_that_do_not_return_count_as_low_and_end_nothing(
+def test_reads_that_do_not_return_count_as_low_until_they_do_and_end_nothing(
     board: BoardSupply, folder: HwmonFolder, clock: VirtualClock,
 ) -> None:
     reads(board, clock, False)
@@ -124,6 +124,12 @@ def test_reads_that_do_not_return_count_as_low_and_end_nothing(
         said.append(board.read(clock.time_s))
     assert time.monotonic() - before_s < 5.0, "25 looks, and none of them waited"
     assert said[0] is False and said[-10:] == [True] * 10
+    waiting = os.open(path, os.O_RDWR)  # the driver answers again
+    path.unlink()
+    path.write_text("0\n")
+    os.close(waiting)
+    until(lambda: board._reader.abandoned == 0, "the reads did not return")
+    reads(board, clock, False)
 
 
 def test_over_the_wires_a_low_supply_is_told_at_once_and_ends_the_heat_after_30_s() -> None:

@@ -3,8 +3,8 @@
 A kernel read of a 1-wire probe starts a conversion, sleeps 0.75 s, and has no timeout. So each
 bus has one worker thread that does nothing else. read() never blocks: it gives the newest
 result and asks for the next. A read that does not return within DEADLINE_S is abandoned with
-its thread; after ABANDONED_MAX of them read() raises ReaderStuck and the process ends. Every
-other trouble becomes ProbeReading(None, at, why).
+its thread; while ABANDONED_MAX of them have still not returned, a probe's read() raises
+ReaderStuck and the process ends. Every other trouble becomes ProbeReading(None, at, why).
 
 The stamp is the moment the read began: the conversion is never older than it says, also when
 the process was stopped in between. Reads that take more than 2.2 s make the reading stale by
@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from threading import Event, Thread
 from typing import Any, Final, Generic, TypeVar
@@ -40,7 +41,7 @@ T = TypeVar("T")
 
 
 class ReaderStuck(RuntimeError):
-    """Three reads of one device did not return; only a new process can help."""
+    """Three reads of one device have not returned."""
 
 
 class _Job(Generic[T]):
@@ -86,11 +87,18 @@ class DeadlineReader(Generic[T]):
         self._period_s, self._deadline_s = period_s, deadline_s
         self._job = _Job(take, clock, name)
         self._next_s = float("-inf")
-        self.abandoned = 0
+        self._abandoned: list[_Job[T]] = []
         self.result: tuple[float, T | None, str] | None = None
 
+    @property
+    def abandoned(self) -> int:
+        """How many abandoned reads have still not returned."""
+        self._abandoned = [job for job in self._abandoned if job.thread.is_alive()]
+        return len(self._abandoned)
+
     def look(self, now_s: float) -> bool:
-        """Collect, give up or start a read; True when result is new."""
+        """Collect, give up or start a read; True when result is new. ReaderStuck as long as
+        ABANDONED_MAX reads have not returned."""
         job = self._job
         if job.began_s is None:
             if now_s >= self._next_s:
@@ -98,7 +106,7 @@ class DeadlineReader(Generic[T]):
                 job.start(now_s)
             return False
         done = job.done
-        if done is not None:
+        if done is not None and not job.ended:
             job.began_s = None
             self.result = done
             if not now_s - done[0] <= self._deadline_s:
@@ -110,9 +118,10 @@ class DeadlineReader(Generic[T]):
         if now_s - job.began_s <= self._deadline_s:
             return False
         job.end()
-        self.abandoned += 1
+        if job not in self._abandoned:
+            self._abandoned.append(job)
         if self.abandoned >= ABANDONED_MAX:
-            raise ReaderStuck(f"{self.name}: {self.abandoned} reads did not return within "
+            raise ReaderStuck(f"{self.name}: {ABANDONED_MAX} reads did not return within "
                               f"{self._deadline_s:g} s each")
         self._job = _Job(self._take, self._clock, self.name)
         self._next_s = now_s
@@ -233,11 +242,12 @@ class IioBarometer:
         return float(self._path.read_text("ascii"))
 
     def read(self, now_s: float) -> float | None:
-        """The newest reading, None when there is none of the last minute."""
-        if self._reader.look(now_s) and self._reader.result is not None:
-            began_s, kpa, _ = self._reader.result
-            if kpa is not None:
-                self._good = (began_s, kpa)
+        """The newest reading, None when there is none of the last minute, for whatever reason."""
+        with suppress(ReaderStuck):  # the limits get stricter for it; no need to end the process
+            if self._reader.look(now_s) and self._reader.result is not None:
+                began_s, kpa, _ = self._reader.result
+                if kpa is not None:
+                    self._good = (began_s, kpa)
         good = self._good
         if good is None or not 0.0 <= now_s - good[0] + 0.1 <= BAROMETER_AGE_S:
             return None

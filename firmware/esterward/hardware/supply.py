@@ -73,7 +73,7 @@ class BoardSupply:
         self._low: bool | None = None
 
     def read(self, now_s: float) -> bool | None:
-        """Whether it was low in the newest read; True when reads do not return."""
+        """Whether it was low in the newest read; True as long as reads do not return."""
         try:
             if self._reader.look(now_s) and self._reader.result is not None:
                 _, low, why = self._reader.result

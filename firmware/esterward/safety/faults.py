@@ -93,8 +93,10 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
     Fault("supply-low", "alarm", "auto",
           "The board reports under-voltage, or its voltage sensor cannot be read.",
           "Use the board's own supply and a short, thick cable; after 30 s of it heat goes off."),
-    Fault("supply", "trip", "local", "The board has reported under-voltage for over 30 s.",
-          "Use the board's own supply and a short, thick cable; then hold blue 5 s."),
+    Fault("supply", "trip", "local",
+          "Over 30 s of under-voltage, or the board's voltage sensor cannot be read.",
+          "Use the board's own supply, a short, thick cable; restart it when its sensor hangs; "
+          "then hold blue 5 s."),
     Fault("limits", "fault", "auto", "No boiling limit is known here.",
           "Add [site] altitude to reactor.toml."),
     Fault("restarts", "trip", "service",
