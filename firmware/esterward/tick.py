@@ -100,7 +100,8 @@ class Controller:
         heard = (guard is not None and guard.boot == snapshot.boot
                  and -0.1 <= now_s - guard.at_s <= safety_limits.GUARD_SILENT_S)
         inputs = guard.inputs if guard is not None and heard else None
-        self.guard_latches = gate.follow_guard(state.safety, guard if heard else None, log)
+        self.guard_latches = gate.follow_guard(state.safety, guard if heard else None, log,
+                                               counts=self.process.under_way)
         gestures = self._gestures(now_s, inputs)
         flag = state.flag
         seen = counters.Seen(
@@ -315,7 +316,8 @@ class Controller:
         if buttons.BLUE_SHORT in gestures:
             alarms.acknowledge(safety.alarms, safety.latches, log)
         if buttons.BLUE_HELD in gestures:
-            why = gate.ask_reset(safety, facts, log, self.interlocks)
+            why = gate.ask_reset(safety, facts, log, self.interlocks,
+                                 counts=self.process.under_way)
             if why:
                 log.add("note", text="not reset: " + why)
         removed = gate.judge(safety, facts, seen.dt_s, log, self.interlocks)

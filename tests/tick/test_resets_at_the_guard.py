@@ -201,6 +201,52 @@ def test_a_lock_out_of_this_sides_own_says_what_to_type_too(heating: Bench) -> N
         assert ("record reset e-stop --why TEXT" in told.answers) is typed
 
 
+def try_the_estop(bench: Bench) -> None:
+    bench.override["estop_closed"] = False
+    bench.ticks(2)
+    del bench.override["estop_closed"]
+    bench.ticks(2)
+    assert bench.controller.state.safety.latches[:1] == bench.guard.latches == ["e-stop"]
+    bench.press("blue", seconds=6)
+    bench.ticks(2)
+
+
+def test_before_the_start_the_emergency_stop_is_tried_as_often_as_one_likes() -> None:
+    bench = Bench()
+    bench.to_idle_ready()
+    safety = bench.controller.state.safety
+    for _ in range(5):
+        try_the_estop(bench)
+        assert safety.latches == bench.guard.latches == []
+        assert (safety.resets, safety.guard_resets) == ({}, {})
+    resets = [e.data["resets"] for e in bench.events if e.kind in ("latch_reset", "guard_reset")]
+    assert resets == [0] * 12, "what was tried before the start is no reset of the batch"
+    bench.hold_green()
+    bench.ticks(4)
+    assert bench.state == "running"
+    for number in range(3):
+        try_the_estop(bench)
+        assert safety.resets == safety.guard_resets == {"e-stop": number + 1}
+        assert safety.latches == bench.guard.latches == []
+    try_the_estop(bench)
+    assert safety.latches == ["e-stop", *LOCKED], "and within the batch the fourth is locked out"
+
+
+@pytest.mark.parametrize("end", ["complete", "stopped"])
+def test_after_the_batch_nothing_is_counted_either_and_what_was_locked_stays(
+    end: str, heating: Bench,
+) -> None:
+    bench = heating.copy()
+    bench.controller.state.process.state = end
+    safety = bench.controller.state.safety
+    for _ in range(5):
+        try_the_estop(bench)
+    assert safety.latches == bench.guard.latches == []
+    safety.resets["e-stop"] = 3
+    try_the_estop(bench)
+    assert safety.latches == ["e-stop"] and safety.guard_resets == {}
+
+
 def test_a_start_that_a_latch_refuses_names_it() -> None:
     bench = Bench()
     bench.to_idle_ready()

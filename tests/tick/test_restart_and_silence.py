@@ -37,14 +37,15 @@ def test_a_restart_keeps_latches_and_doubts_and_forgets_every_proof(heating: Ben
     state.safety.apart_noted, state.safety.alarm_rest_s = True, 300.0
     state.safety.probe_b.stuck, state.safety.probe_b.same_since_s = True, 30.0
     state.safety.reasons_age_s["k1-welded"] = 3.0
+    state.safety.resets, state.safety.guard_resets = {"level": 1}, {"probe": 1}
     state.process.timers.heat_off_s = state.process.timers.at_target_s = 500.0
     assert state.safety.wet_s > 10.0 and state.safety.proven_s > 60.0
     assert state.safety.effects.paid_k > 0.0 and state.safety.k1_on_s > 0.0
     heating.controller.restarted("power came back", 0)
     after, believed_c = state.safety, state.safety.probe_a.good_c
     assert after == SafetyState(
-        latches=["level"], resets={"e-stop": 1}, pending_number=after.pending_number,
-        guard_resets={"e-stop": 1}, apart_noted=True,
+        latches=["level"], resets={"level": 1}, pending_number=after.pending_number,
+        guard_resets={"probe": 1}, apart_noted=True,
         alarm_rest_s=300.0, probe_a=ProbeJudge(good_c=believed_c),
         probe_b=ProbeJudge(good_c=after.probe_b.good_c)) and believed_c is not None
     assert state.process.timers.heat_off_s == state.process.timers.at_target_s == 0.0

@@ -65,6 +65,11 @@ class Process:
     def row(self) -> Step:
         return STEPS[self.state.step]
 
+    @property
+    def under_way(self) -> bool:
+        """From the start of the batch to its end, in every state between."""
+        return self.state.state not in ("idle", *FINAL_STATES)
+
     def save_heater(self) -> None:
         """Put the live heater law into the state, before a checkpoint."""
         self.state.heater = self.heater.to_plain() if self.heater is not None else None
@@ -82,8 +87,8 @@ class Process:
             "heater: starts from what an earlier batch learnt, as a guess" if guess else "")
 
     def count_batch_time(self, dt_s: float) -> None:
-        """Batch time runs from the start to the end, in every state between."""
-        if self.state.state not in FINAL_STATES and self.state.state != "idle":
+        """Batch time runs while the batch is under way."""
+        if self.under_way:
             self.state.elapsed_s += dt_s
 
     # -- one tick ---------------------------------------------------------------------------

@@ -91,11 +91,12 @@ def grant(
 
 
 def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog,
-              interlocks: tuple[Interlock, ...] = INTERLOCKS) -> str:
+              interlocks: tuple[Interlock, ...] = INTERLOCKS, *, counts: bool = True) -> str:
     """Blue held: reset the first-out latch if its cause is gone; says why not otherwise.
 
     The reset counts only when its event is on disk: see finish_reset. After RESETS_ALLOWED of
     one cause in one batch every further one needs a reason typed on the machine: a lock-out.
+    counts: a batch is under way; before one a person tries the e-stop as often as they like.
     """
     if not state.latches or state.pending_reset:
         return ""
@@ -104,9 +105,9 @@ def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog,
         return f"{code}: its cause is still there"
     if needs_word(state, code) and code not in state.reasons_age_s:
         return f"{code}: type `esterward record reset {code} --why TEXT` on the machine first"
-    state.resets[code] = state.resets.get(code, 0) + 1
     state.pending_reset = code
-    state.pending_number = log.add("latch_reset", code=code, resets=state.resets[code])
+    state.pending_number = log.add("latch_reset", code=code,
+                                   resets=_count(state.resets, code, counts))
     return ""
 
 
@@ -116,19 +117,27 @@ def needs_word(state: SafetyState, code: str) -> bool:
             or state.resets.get(code, 0) >= limits.RESETS_ALLOWED)
 
 
-def follow_guard(state: SafetyState, heard: GuardReport | None, log: EventLog) -> tuple[str, ...]:
+def _count(resets: dict[str, int], code: str, counts: bool) -> int:
+    """How many resets of this cause the batch has had, this one included if it counts."""
+    if counts:
+        resets[code] = resets.get(code, 0) + 1
+    return resets.get(code, 0)
+
+
+def follow_guard(state: SafetyState, heard: GuardReport | None, log: EventLog, *,
+                 counts: bool = True) -> tuple[str, ...]:
     """The guard's latches, () while it is not heard; one that went was reset at the reactor.
 
     The guard asks nobody for a reset and knows no batch, so its resets are counted here, and what
-    comes of too many is a latch of this side. Nothing of it goes back to the guard.
+    comes of too many is a latch of this side. Nothing of it goes back to the guard. counts: as in
+    ask_reset.
     """
     if heard is None:
         return ()
     if heard.latches or state.guard_latches:
         now = [code for code in heard.latches if code in GUARD_LATCHES]
         for code in [code for code in state.guard_latches if code not in now]:
-            state.guard_resets[code] = state.guard_resets.get(code, 0) + 1
-            log.add("guard_reset", code=code, resets=state.guard_resets[code])
+            log.add("guard_reset", code=code, resets=_count(state.guard_resets, code, counts))
         for code in [code for code in now if code not in state.guard_latches]:
             log.add("guard_latched", code=code)
         state.guard_latches = now
