@@ -10,6 +10,7 @@ import pytest
 from esterward.safety import alarms
 from esterward.safety.alarms import AlarmEntry
 from esterward.safety.faults import FAULTS
+from esterward.safety.interlocks import INTERLOCKS
 from esterward.values.events import EventLog
 
 FAULTS_KEPT = """
@@ -153,6 +154,27 @@ def test_a_trip_a_fault_and_an_alarm_are_heard_until_seen_and_a_note_is_not(
     assert alarms.sounding(world.entries) is sounds
     world.acknowledge()
     assert not alarms.sounding(world.entries)
+
+
+@pytest.mark.parametrize(("code", "latches", "sounds"), [
+    ("sump", ("sump",), True), ("probe-a", (), True), ("k1-open", (), True),
+    ("supply-low", (), False), ("over-alarm", (), False), ("half-power", (), False)])
+def test_once_its_cause_is_gone_a_trip_or_a_fault_is_heard_on_and_an_alarm_is_only_listed(
+    code: str, latches: tuple[str, ...], sounds: bool,
+) -> None:
+    world = Alarms(code, latches=latches)
+    world.returned(code)
+    assert alarms.sounding(world.entries) is sounds
+    assert world.words() == {code: "latched" if latches else "returned"}, "listed all the same"
+    world.raised(code)
+    assert alarms.sounding(world.entries), "and heard again when it comes back"
+    world.returned(code)
+    world.acknowledge()
+    assert not alarms.sounding(world.entries)
+
+
+def test_whatever_latches_is_heard_until_seen_also_when_its_cause_has_gone() -> None:
+    assert {FAULTS[row.code].severity for row in INTERLOCKS if row.latches} == {"trip", "fault"}
 
 
 def test_of_several_one_unseen_is_enough_to_be_heard_and_none_is_silence() -> None:

@@ -212,6 +212,12 @@ def _supply(bench: Bench) -> None:
     bench.supply_low = True
 
 
+def _supply_good_again(bench: Bench) -> None:
+    bench.supply_low = True
+    bench.ticks(2)
+    bench.supply_low = False
+
+
 CAUSES: dict[str, Callable[[Bench], None]] = {
     "e-stop open": _input("estop_closed", False), "cut-out open": _input("cutout_closed", False),
     "level dry": _input("level_wet", False), "mixer not proven": _input("mixer_proof", False),
@@ -236,7 +242,8 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
     "guard says methanol": _guard_flag(True), "guard says no methanol": _guard_flag(False),
     "trip limit": _trip, "record cannot store": _record,
-    "board's supply dips": _supply, "board's supply stays low": _supply,
+    "board's supply good again": _supply_good_again, "board's supply dips": _supply,
+    "board's supply stays low": _supply,
     "black pressed": _black(1), "black held": _black(6), "hold asked from afar": _asked("hold"),
     "start asked from afar": _asked("start"), "nobody for an hour": _nobody,
     "lid open": _input("lid_closed", False), "drain open": _input("drain_closed", False),
@@ -320,7 +327,8 @@ def test_the_tick_does_what_the_hand_kept_table_says(
     assert latches[:1] == ([latch] if latch != "-" and held else latches[:0]), latches
     if latch != "-" and held:
         assert (FAULTS[latch].reset == "service") is (row.reset == "word")
-    if row.horn != "-" and row.cells[situation] != (SITUATIONS[situation], "running"):
+    nothing = row.cells[situation] == (SITUATIONS[situation], "running")
+    if row.horn in ("all", "none") or (row.horn != "-" and not nothing):
         bench.controller.state.chirp_s = 0.0
         bench.tick()
-        assert bench.controller.outputs.horn is (row.horn == "yes")
+        assert bench.controller.outputs.horn is (row.horn in ("yes", "all"))

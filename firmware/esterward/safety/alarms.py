@@ -13,6 +13,8 @@ from esterward.values.events import EventLog
 from esterward.values.status import Alarm
 
 SOUNDS: Final = ("trip", "fault", "alarm")
+# Its cause gone too: energy was taken off, and somebody must come.
+SOUNDS_ON: Final = ("trip", "fault")
 
 
 @dataclass(slots=True)
@@ -74,9 +76,15 @@ def acknowledge(
 
 
 def sounding(alarms: dict[str, AlarmEntry]) -> bool:
-    """True while an unacknowledged alarm should be heard."""
-    return bool(alarms) and any(not entry.acknowledged and FAULTS[code].severity in SOUNDS
-               for code, entry in alarms.items())
+    """True while an unacknowledged alarm should be heard.
+
+    What only warned and went by itself is silent, and stays listed until somebody has seen it: a
+    horn that one dip of the supply leaves on all night is unplugged, and then no trip is heard.
+    """
+    return bool(alarms) and any(
+        not entry.acknowledged
+        and FAULTS[code].severity in (SOUNDS if entry.present else SOUNDS_ON)
+        for code, entry in alarms.items())
 
 
 def listed(alarms: dict[str, AlarmEntry], latches: list[str]) -> tuple[Alarm, ...]:
