@@ -8,7 +8,7 @@ from esterward.process import start
 from esterward.process.prompts import ANSWERS, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
 from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
-from esterward.safety import alarms, gate, limits
+from esterward.safety import alarms, gate
 from esterward.safety.facts import hottest_c
 from esterward.safety.faults import FAULTS
 from esterward.safety.state import SafetyState
@@ -126,8 +126,7 @@ def _part(progress: float | None) -> float | None:
 def _reset_too_often(safety: SafetyState) -> str:
     """Which causes of the guard are meant, in words; nothing once that batch is over."""
     return "".join(f"It is {code!r}: {GUARD_LATCHES.get(code, code)}. "
-                   for code, resets in safety.guard_resets.items()
-                   if resets >= limits.RESETS_ALLOWED)
+                   for code in safety.guard_over)
 
 
 VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
@@ -152,8 +151,8 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         code = safety.latches[0]
         fault = FAULTS[code]
         typed = (f" and type `esterward record reset {code} --why TEXT`"
-                 if gate.needs_word(safety, code) else "")
-        which = _reset_too_often(safety) if code == "guard-resets" else ""
+                 if gate.word_missing(safety, code) else "")
+        which = _reset_too_often(safety) if code == gate.GUARD_RESETS else ""
         return ("latch", f"{fault.sentence} {which}{fault.action}",
                 f"cause gone: blue held 5 s{typed}")
     if controller.guard_latches:

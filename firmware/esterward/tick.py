@@ -219,7 +219,7 @@ class Controller:
                 return f"{request.name!r} is not a fault code"
             if not request.text.strip():
                 return "a reset needs a reason"
-            safety.reasons_age_s[request.name] = 0.0
+            gate.take_reason(safety, request.name)
         elif request.kind == requests.OBSERVE:
             if not self.file_batch.oil_volume_l > 0.0:
                 return "no batch is loaded; nothing is taken down"

@@ -15,7 +15,7 @@ from esterward.safety.supply import SupplyState
 KEPT: dict[str, Any] = {
     "apart_noted": True, "alarm_rest_s": 300.0, "latches": ["sump"], "resets": {"sump": 2},
     "alarms": {"sump": AlarmEntry()}, "melt_short_k": 7.0, "melt_seen_c": 31.0,
-    "guard_latches": ["probe"], "guard_resets": {"probe": 2},
+    "guard_latches": ["probe"], "guard_resets": {"probe": 2}, "guard_over": ["probe"],
     "pending_reset": "sump", "pending_number": 12}
 
 

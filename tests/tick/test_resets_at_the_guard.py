@@ -201,6 +201,62 @@ def test_a_lock_out_of_this_sides_own_says_what_to_type_too(heating: Bench) -> N
         assert ("record reset e-stop --why TEXT" in told.answers) is typed
 
 
+def type_reason(bench: Bench, code: str) -> None:
+    bench.tick((Request(f"why{bench.now_s}", "reset", "local", code, text="looked at, mended"),))
+
+
+def test_a_lock_out_names_the_cause_that_came_again_and_no_other(heating: Bench) -> None:
+    bench = heating.copy()
+    safety = bench.controller.state.safety
+    safety.guard_resets = {"e-stop": 3, "level": 5, "probe": 3}
+    only_the_guard_latches(bench)
+    for _ in range(2):  # while the guard still holds it, and once it is reset there
+        text = status_of(bench.controller, bench.now_s).prompt_text
+        assert "It is 'probe'" in text and text.count("It is") == 1
+        bench.press("blue", seconds=6)
+    restart_controller(bench)
+    bench.ticks(3)
+    safety = bench.controller.state.safety
+    assert status_of(bench.controller, bench.now_s).prompt_text.count("It is 'probe'") == 1
+    type_reason(bench, "guard-resets")
+    bench.press("blue", seconds=6)
+    bench.ticks(2)
+    assert safety.latches == [] and safety.guard_over == []
+    bench.guard.latches.append("level")
+    bench.ticks(2)
+    text = status_of(bench.controller, bench.now_s).prompt_text
+    assert "It is 'level'" in text and text.count("It is") == 1, "what was explained is over"
+
+
+@pytest.mark.parametrize(("typed", "over", "serves"), [
+    ("e-stop", (), True), ("guard-resets", (), False), ("e-stop", ("probe",), False),
+    ("level", (), False)])
+def test_a_cause_locked_out_on_both_sides_is_explained_once(
+    typed: str, over: tuple[str, ...], serves: bool, heating: Bench,
+) -> None:
+    """By its own name, and only where it is all that the guard's lock-out is about."""
+    bench = heating.copy()
+    safety = bench.controller.state.safety
+    safety.resets["e-stop"] = safety.guard_resets["e-stop"] = 3
+    safety.guard_over.extend(over)
+    bench.override["estop_closed"] = False
+    bench.ticks(3)
+    del bench.override["estop_closed"]
+    bench.ticks(3)
+    assert safety.latches == ["e-stop", *LOCKED] and bench.guard.latches == ["e-stop"]
+    told = status_of(bench.controller, bench.now_s)
+    assert "record reset e-stop --why TEXT" in told.answers
+    type_reason(bench, typed)
+    told = status_of(bench.controller, bench.now_s)
+    assert ("record reset" in told.answers) is (typed != "e-stop"), "not asked for twice"
+    for _ in range(3):
+        bench.press("blue", seconds=6)
+        bench.ticks(2)
+    assert bench.guard.latches == []
+    assert (safety.latches == []) is serves
+    assert safety.reasons_age_s == ({} if typed == "e-stop" else {typed: pytest.approx(27.0)})
+
+
 def try_the_estop(bench: Bench) -> None:
     bench.override["estop_closed"] = False
     bench.ticks(2)

@@ -167,8 +167,11 @@ def prove(
     if "restarts" in state.latches:
         state.unclean_starts = 0  # it is said; the rest is a person's
     facts.starts_clean = state.unclean_starts < limits.UNCLEAN_STARTS
-    facts.guard_resets_left = all(state.guard_resets.get(code, 0) < limits.RESETS_ALLOWED
-                                  for code in state.guard_latches)
+    over = [code for code in state.guard_latches
+            if not state.guard_resets.get(code, 0) < limits.RESETS_ALLOWED]
+    facts.guard_resets_left = not over
+    if over:
+        state.guard_over += [code for code in over if code not in state.guard_over]
     facts.tick_on_time = not seen.late
 
 

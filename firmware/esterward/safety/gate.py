@@ -7,6 +7,7 @@ person resets it at the reactor. Nothing here knows a stage.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from esterward.safety import alarms, limits
 from esterward.safety.facts import SafetyFacts
@@ -15,6 +16,8 @@ from esterward.safety.interlocks import AIR, ALL, HEAT, INTERLOCKS, MIXER, Inter
 from esterward.safety.state import SafetyState
 from esterward.values.events import EventLog
 from esterward.values.messages import GUARD_LATCHES, GuardReport
+
+GUARD_RESETS: Final = "guard-resets"
 
 
 @dataclass(slots=True)
@@ -103,12 +106,17 @@ def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog,
     code = state.latches[0]
     if cause_present(state, facts, code, interlocks):
         return f"{code}: its cause is still there"
-    if needs_word(state, code) and code not in state.reasons_age_s:
+    if word_missing(state, code):
         return f"{code}: type `esterward record reset {code} --why TEXT` on the machine first"
     state.pending_reset = code
     state.pending_number = log.add("latch_reset", code=code,
                                    resets=_count(state.resets, code, counts))
     return ""
+
+
+def word_missing(state: SafetyState, code: str) -> bool:
+    """True while the reason that this latch needs is not typed, or no longer counts."""
+    return needs_word(state, code) and code not in state.reasons_age_s
 
 
 def needs_word(state: SafetyState, code: str) -> bool:
@@ -144,6 +152,17 @@ def follow_guard(state: SafetyState, heard: GuardReport | None, log: EventLog, *
     return heard.latches
 
 
+def take_reason(state: SafetyState, code: str) -> None:
+    """A reason for this code was typed: it counts for the next LOCAL_WORD_S, for one reset.
+
+    A cause that both sides latch under one name is explained once: where it is all that the
+    guard's lock-out is about, the reason serves that too.
+    """
+    state.reasons_age_s[code] = 0.0
+    if state.guard_over == [code]:
+        state.reasons_age_s[GUARD_RESETS] = 0.0
+
+
 def finish_reset(state: SafetyState, stored: int) -> None:
     """Drop the latch whose reset is on disk."""
     code = state.pending_reset
@@ -153,6 +172,8 @@ def finish_reset(state: SafetyState, stored: int) -> None:
     if code in state.latches:
         state.latches.remove(code)
     state.reasons_age_s.pop(code, None)
+    if code == GUARD_RESETS:
+        state.guard_over.clear()
     entry = state.alarms.get(code)
     if entry is not None and not entry.present:
         del state.alarms[code]

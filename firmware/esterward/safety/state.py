@@ -56,6 +56,7 @@ class SafetyState:
     resets: dict[str, int] = field(default_factory=dict)
     guard_latches: list[str] = field(default_factory=list)  # as last heard
     guard_resets: dict[str, int] = field(default_factory=dict)
+    guard_over: list[str] = field(default_factory=list)  # latched after the last reset allowed
     reasons_age_s: dict[str, float] = field(default_factory=dict)
     pending_reset: str = ""
     pending_number: int = 0
@@ -87,5 +88,6 @@ def restarted(before: SafetyState) -> SafetyState:
         apart_noted=before.apart_noted, alarm_rest_s=before.alarm_rest_s,
         latches=before.latches, resets=before.resets, alarms=before.alarms,
         guard_latches=before.guard_latches, guard_resets=before.guard_resets,
+        guard_over=before.guard_over,
         melt_short_k=before.melt_short_k, melt_seen_c=before.melt_seen_c,
         pending_reset=before.pending_reset, pending_number=before.pending_number)
