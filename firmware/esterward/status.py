@@ -5,12 +5,13 @@ from __future__ import annotations
 from esterward.chemistry import boiling
 from esterward.chemistry.figures import warming_up
 from esterward.process import start
-from esterward.process.prompts import ANSWERS, PROMPTS, START_QUESTION, WAITS
+from esterward.process.prompts import ANSWERS, CLEAR_QUESTION, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
 from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
 from esterward.safety import alarms, gate
 from esterward.safety.facts import hottest_c
 from esterward.safety.faults import FAULTS
+from esterward.safety.interlocks import waits_for_the_flag
 from esterward.safety.state import SafetyState
 from esterward.tick import Controller
 from esterward.values.messages import GUARD_LATCHES
@@ -129,6 +130,8 @@ def _reset_too_often(safety: SafetyState) -> str:
                    for code in safety.guard_over)
 
 
+FLAG_FIRST = ("The methanol flag is set, so the stricter rule counts. If only a silence or a "
+              "restart set it, look, and answer this first:")
 VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
 
 
@@ -152,9 +155,14 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         fault = FAULTS[code]
         typed = (f" and type `esterward record reset {code} --why TEXT`"
                  if gate.word_missing(safety, code) else "")
+        reset = f"blue held 5 s{typed}"
+        if state.asked == CLEAR_QUESTION and waits_for_the_flag(safety.latches):
+            return (CLEAR_QUESTION, f"{fault.sentence} {FLAG_FIRST} {state.asked_text} If not: "
+                    f"{fault.action}",
+                    f"{ANSWERS[PROMPTS[CLEAR_QUESTION].kind]}; after a yes {reset}")
         which = _reset_too_often(safety) if code == gate.GUARD_RESETS else ""
         return ("latch", f"{fault.sentence} {which}{fault.action}",
-                f"cause gone: blue held 5 s{typed}")
+                f"cause gone: {reset}")
     if controller.guard_latches:
         first = controller.guard_latches[0]
         more = len(controller.guard_latches) - 1

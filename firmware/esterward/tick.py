@@ -26,7 +26,7 @@ from esterward.safety import facts as proof
 from esterward.safety import flag as methanol
 from esterward.safety import limits as safety_limits
 from esterward.safety.faults import FAULTS
-from esterward.safety.interlocks import INTERLOCKS, Interlock
+from esterward.safety.interlocks import INTERLOCKS, Interlock, waits_for_the_flag
 from esterward.safety.state import restarted as safety_restarted
 from esterward.state import ControllerState, state_of
 from esterward.values import buttons, requests
@@ -277,7 +277,8 @@ class Controller:
             flag_cleared=not flag.set and seen.heard and guard is not None and not guard.flag,
             limits=self.limits, gestures=gestures,
             hold=safety.hold, abort=safety.abort, pause=safety.pause, reason=safety.reason,
-            latched=tuple(safety.latches), restart_ok=safety.restart_ok,
+            latched=tuple(safety.latches), flag_first=waits_for_the_flag(safety.latches),
+            restart_ok=safety.restart_ok,
             remote_hold=remote_hold, stored=snapshot.stored, stores=safety.record_stores)
         process = self.state.process
         asked, held = process.asked, process.state == "held"

@@ -9,16 +9,20 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import permutations, product
 
 import pytest
 
+from esterward.process.asking import ask
 from esterward.process.control import Process
+from esterward.process.prompts import CLEAR_QUESTION
 from esterward.process.sequence import BATCH_STATES, FINAL_STATES, Facts, facts_used
 from esterward.process.stages import FIRST_STEP, STEPS
-from esterward.process.state import World
+from esterward.process.state import ProcessState, World
+from esterward.safety.interlocks import INTERLOCKS, OF_THE_FLAG, waits_for_the_flag
 from esterward.values.events import EventLog
-from harness import Bench
+from esterward.values.readings import OPTIONAL_INPUTS
+from harness import REACTOR, Bench
 
 Node = tuple[str, str]
 ENDING = ("pausing", "holding", "restarting", "stopping", "aborting")
@@ -247,3 +251,82 @@ def test_from_everywhere_a_person_can_finish_and_can_stop(space: Space) -> None:
         stuck = {node for node in space.nodes - good
                  if node[1] not in FINAL_STATES and node[1] != "stopping"}
         assert stuck == set()
+
+
+# -- latches and the methanol question -------------------------------------------------------------
+
+OTHER = "e-stop"  # stands for every latch that a person can reset once its cause is gone
+
+
+@pytest.fixture(scope="module")
+def stuck() -> frozenset[str]:
+    """What stays latched over hot oil for as long as the flag is set, and only then.
+
+    Found by the proofs themselves: twice the same full rig at rest, its second cut-out open as a
+    key allows, the flag once set and once clear.
+    """
+    bench = Bench(replace(REACTOR, rig_level="full", fitted=OPTIONAL_INPUTS))
+    bench.override.update(dict.fromkeys(OPTIONAL_INPUTS, True), cutout2_closed=False)
+    bench.oil_c = 60.0
+    bad = []
+    for level in (True, False):
+        bench.ticks(3)
+        assert bench.controller.state.flag.set is bench.guard.flag is level
+        bad.append({row.code for row in INTERLOCKS
+                    if row.latches and getattr(bench.controller.facts, row.needs) is not True})
+        bench.press("green", "blue", seconds=6)
+    assert bad[1] < bad[0]
+    return frozenset(bad[0] - bad[1])
+
+
+def asks(space: Space, node: Node, latches: tuple[str, ...], methanol_in: bool) -> bool:
+    """Whether the real code opens the clearing question at this node with the flag in doubt."""
+    process = ProcessState(step=node[0], state=node[1], methanol_in=methanol_in)
+    world = replace(space.world, flag=True, flag_doubted=True, latched=latches,
+                    flag_first=waits_for_the_flag(list(latches)))
+    ask(process, Facts(), STEPS[node[0]], world, Bench().controller.words, EventLog(0, 0.0))
+    return process.asked == CLEAR_QUESTION
+
+
+def test_what_is_said_to_wait_for_the_flag_does_and_nothing_else(stuck: frozenset[str]) -> None:
+    assert stuck == OF_THE_FLAG == {"over-trip", "cut-out-2"}
+
+
+def test_no_doubt_and_no_latches_wait_for_each_other(
+    space: Space, stuck: frozenset[str],
+) -> None:
+    """Wherever a batch rests, in whatever order what latched: hands alone clear all of it.
+
+    A move takes the first latch, if it does not stay with the flag, or answers the question, if
+    it is asked.
+    """
+    orders = [order for length in range(4)
+              for order in permutations((*sorted(stuck), OTHER), length)]
+    assert len(orders) == 16
+    resting = {node for node in space.nodes if node[1] in ("idle", "held", "aborted")}
+    assert {step for step, state in resting if state == "held"} == set(STEPS)
+    for node in resting:
+        for order in orders:
+            latches, doubted = order, True
+            while latches or doubted:
+                if doubted and asks(space, node, latches, methanol_in=False):
+                    doubted = False
+                elif latches and (latches[0] not in stuck or not doubted):
+                    latches = latches[1:]
+                else:
+                    raise AssertionError((node, order, "nobody can go on from", latches))
+
+
+def test_a_latch_that_can_be_reset_is_reset_before_the_question_is_asked(space: Space) -> None:
+    """So that what is shown first is what is asked."""
+    for node in space.nodes:
+        if node[1] in ("held", "aborted"):
+            assert not asks(space, node, (OTHER, "over-trip"), methanol_in=False), node
+            assert asks(space, node, ("over-trip", OTHER), methanol_in=False), node
+
+
+def test_with_methanol_in_no_hold_and_no_latch_asks_whether_it_is_out(space: Space) -> None:
+    for node in space.nodes:
+        if node[1] in ("held", "aborted"):
+            for latches in ((), ("over-trip",), (OTHER, "over-trip")):
+                assert not asks(space, node, latches, methanol_in=True), node

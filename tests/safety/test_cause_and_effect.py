@@ -196,6 +196,13 @@ def _guard_flag(level: bool) -> Callable[[Bench], None]:
     return lambda bench: bench.guard_changes.update(flag=level)
 
 
+def _says_so_over_hot_oil(bench: Bench) -> None:
+    """No hotter than the batch is used to without methanol."""
+    bench.controller.state.safety.effects = EffectState()  # the jump is the test's
+    bench.set_oil(60.0)
+    bench.guard_changes["flag"] = True
+
+
 def _clock(bench: Bench) -> None:
     bench.wall_s = 4e9
 
@@ -240,7 +247,8 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "K2 chatters, green held": _chatters("k2_open"),
     "lid shut for 28 s": _lid_shut_again, "lid shut for 32 s": _lid_shut_again,
     "guard of another file": lambda bench: bench.guard_changes.update(hash="other"),
-    "guard says methanol": _guard_flag(True), "guard says no methanol": _guard_flag(False),
+    "guard says methanol": _guard_flag(True), "and says so over hot oil": _says_so_over_hot_oil,
+    "guard says no methanol": _guard_flag(False),
     "trip limit": _trip, "record cannot store": _record,
     "board's supply good again": _supply_good_again, "board's supply dips": _supply,
     "board's supply stays low": _supply,

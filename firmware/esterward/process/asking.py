@@ -21,6 +21,7 @@ SAYS_NO: Final = ("yesno", "gateno", "pump", "washed")
 OPENS: Final = ("gate", "gateno")
 # Rows that want heat with no methanol in the vessel: a flag set by a silence locks them.
 CLEAR_HEATS: Final = ("melt", "dewater", "boil", "setpoint", "dry")
+AT_REST: Final = ("held", "aborted")
 
 
 def answer(state: ProcessState, facts: Facts, world: World, log: EventLog) -> None:
@@ -54,7 +55,7 @@ def ask(state: ProcessState, facts: Facts, row: Step, world: World,
         words: Callable[[], dict[str, str]], log: EventLog) -> None:
     """Open the question of this moment when it may be asked; note each opening once."""
     name = waiting = ""
-    if flag_locks(state, row, world):
+    if flag_in_doubt(state, row, world):
         name = CLEAR_QUESTION
     elif state.state == "running":
         prompt = PROMPTS.get(row.prompt)
@@ -78,12 +79,15 @@ def ask(state: ProcessState, facts: Facts, row: Step, world: World,
         log.add("prompt_opened", prompt=name, text=state.asked_text)
 
 
-def flag_locks(state: ProcessState, row: Step, world: World) -> bool:
-    """True when only the clearing question can give this row its heat back.
+def flag_in_doubt(state: ProcessState, row: Step, world: World) -> bool:
+    """True when the clearing question is due: only its answer lets the batch go on.
 
     A silence between guard and controller, or a restart of either, sets the flag. Before the
     dose and after the washed statement a person may say that nothing is in; in between the
-    flag is the truth, and nothing asks.
+    flag is the truth, and nothing asks. Over hot oil the doubt trips too: that latch stays for as
+    long as the flag, so it must not forbid the question; any other is reset first. A running row
+    that wants no heat goes on without an answer.
     """
-    return (world.flag_doubted and not state.methanol_in and not world.latched
-            and row.heat in CLEAR_HEATS and state.state in ("running", "held"))
+    return (world.flag_doubted and not state.methanol_in
+            and (world.flag_first or not world.latched)
+            and (state.state in AT_REST or (state.state == "running" and row.heat in CLEAR_HEATS)))

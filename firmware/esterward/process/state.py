@@ -48,6 +48,7 @@ class World:
     pause: bool
     reason: str
     latched: tuple[str, ...]     # codes of the latches, first-out first
+    flag_first: bool             # the first of them may be there for a doubtful flag alone
     restart_ok: bool
     remote_hold: bool
     stored: int

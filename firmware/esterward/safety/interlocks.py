@@ -101,3 +101,14 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",
               limits.GUARD_REFUSES_S - limits.GUARD_ENABLES_S),
 )
+
+# These facts ask less of the reactor once the methanol flag is clear, so that a latch of theirs may
+# stay for as long as a doubtful flag, and everything latched behind it too.
+ASK_LESS_WHEN_CLEAR: Final = ("below_trip", "cutout2_ok")
+OF_THE_FLAG: Final = frozenset(
+    row.code for row in INTERLOCKS if row.latches and row.needs in ASK_LESS_WHEN_CLEAR)
+
+
+def waits_for_the_flag(latches: list[str]) -> bool:
+    """The latch to be reset next may be one that only a clear methanol flag lets go."""
+    return bool(latches) and latches[0] in OF_THE_FLAG
