@@ -6,14 +6,12 @@ import pytest
 
 from esterward.safety import flag as methanol
 from esterward.safety.flag import (
-    CLEAR_S,
-    FOLLOW_S,
     GUARD_SAYS_SET,
     NOT_FOLLOWED,
     NOT_STORED,
     FlagState,
 )
-from esterward.safety.limits import FLAGS_APART_S
+from esterward.safety.limits import FLAG_FOLLOWS_S, FLAG_STORED_S, FLAGS_APART_S
 from esterward.values.events import EventLog
 from harness import Bench
 
@@ -40,14 +38,14 @@ def cleared() -> FlagState:
 def test_a_clearing_that_cannot_be_stored_leaves_the_flag_set_and_says_why() -> None:
     flag = FlagState()
     step(flag, gesture=True, stored=0)
-    assert step(flag, round(CLEAR_S) + 1, stored=0) == [NOT_STORED]
+    assert step(flag, round(FLAG_STORED_S) + 1, stored=0) == [NOT_STORED]
     assert flag.set and not flag.clear_number
 
 
 def test_a_guard_that_does_not_follow_a_clearing_is_said_before_the_two_disagree() -> None:
     flag = cleared()
-    assert FOLLOW_S < FLAGS_APART_S
-    assert step(flag, round(FOLLOW_S) - 1, guard_flag=True) == [] and not flag.set
+    assert FLAG_FOLLOWS_S < FLAGS_APART_S
+    assert step(flag, round(FLAG_FOLLOWS_S) - 1, guard_flag=True) == [] and not flag.set
     assert step(flag, 1, guard_flag=True) == [NOT_FOLLOWED] and flag.set
 
 

@@ -24,6 +24,7 @@ LIMITS = {
     "PROBES_APART_S": 60.0, "MIXED_BEFORE_COMPARE_S": 60.0, "UNMIXED_FREE_S": 120.0,
     # [design] the guard speaks four times a second
     "GUARD_SILENT_S": 1.5, "GUARD_ENABLES_S": 1.5, "GUARD_REFUSES_S": 4.5, "FLAGS_APART_S": 5.0,
+    "FLAG_STORED_S": 10.0, "FLAG_FOLLOWS_S": 4.0, "FLAG_SILENT_S": 10.0, "PRESSURE_STEP_KPA": 0.05,
     "PRESSURES_APART_KPA": 0.5, "PRESSURES_APART_S": 60.0, "BAROMETER_AGE_S": 600.0,
     # [design] float wet for 10 s, contactors 1.5 s on and 1 s off, mixer and vent 5 s
     "LEVEL_WET_S": 10.0, "READBACK_S": 1.5, "READBACK_AGE_S": 0.6, "READBACK_OFF_S": 1.0,
@@ -48,10 +49,9 @@ GUARD = {
     "SILENCE_S": 2.0, "LAPSED_S": 2.0, "CYCLE_S": 0.25, "FUTURE_S": 0.1, "PROBE_AGE_S": 4.4,
     "PROBE_LOW_C": -20.0, "PROBE_HIGH_C": 125.0, "PROBE_STEP_K": 5.0, "PROBE_CONFIRM": 3,
     "READBACK_S": 0.6, "FLAGS_APART_S": 5.0, "PRESSURES_APART_KPA": 0.5,
-    "PRESSURES_APART_S": 60.0, "BAROMETER_AGE_S": 600.0, "CLEAR_WINDOW_S": 10.0,
+    "PRESSURE_STEP_KPA": 0.05, "PRESSURES_APART_S": 60.0, "BAROMETER_AGE_S": 600.0,
+    "CLEAR_WINDOW_S": 10.0,
 }
-FLAG = {"CLEAR_S": 10.0, "FOLLOW_S": 4.0}
-PRESSURE = {"STEP_KPA": 0.05}
 # [design] argued in docs/explanation/heater-law.md; litre and joule from Esteban 2012 and triolein.
 EFFECTS = {
     "OIL_J_PER_L_K": 1863.54, "MARK_K": 0.4, "MARKS": 6, "ARRIVED_K": 0.65,
@@ -66,7 +66,7 @@ EFFECTS = {
 
 
 @pytest.mark.parametrize(("module", "kept"), [
-    (limits, LIMITS), (rule, GUARD), (flag, FLAG), (pressure, PRESSURE), (effects, EFFECTS)],
+    (limits, LIMITS), (rule, GUARD), (flag, {}), (pressure, {}), (effects, EFFECTS)],
     ids=["limits", "guard", "flag", "pressure", "effects"])
 def test_every_limit_is_what_the_hand_kept_table_says(
     module: object, kept: dict[str, float],
@@ -78,7 +78,7 @@ def test_every_limit_is_what_the_hand_kept_table_says(
 
 @pytest.mark.parametrize("name", [
     "PROBE_LOW_C", "PROBE_HIGH_C", "PROBE_STEP_K", "PROBE_CONFIRM", "FLAGS_APART_S",
-    "PRESSURES_APART_KPA", "PRESSURES_APART_S", "BAROMETER_AGE_S"])
+    "PRESSURE_STEP_KPA", "PRESSURES_APART_KPA", "PRESSURES_APART_S", "BAROMETER_AGE_S"])
 def test_guard_and_controller_judge_the_same_thing_by_the_same_number(name: str) -> None:
     """So that neither accuses the other of what it would pass itself."""
     assert getattr(rule, name) == getattr(limits, name)

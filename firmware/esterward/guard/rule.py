@@ -40,6 +40,7 @@ PROBE_STEP_K: Final = 5.0
 PROBE_CONFIRM: Final = 3
 READBACK_S: Final = 0.6         # K1 follows its coil in 0.1 s
 FLAGS_APART_S: Final = 5.0
+PRESSURE_STEP_KPA: Final = 0.05
 PRESSURES_APART_KPA: Final = 0.5
 PRESSURES_APART_S: Final = 60.0
 BAROMETER_AGE_S: Final = 600.0  # then it counts as none; reason in safety/limits.py
@@ -200,7 +201,7 @@ def _take_pressure(config: GuardConfig, state: GuardState, barometer_kpa: float 
     low, high = boiling.PRESSURE_RANGE_KPA
     if config.barometer and barometer_kpa is not None and low <= barometer_kpa <= high:
         state.kpa_age_s = 0.0
-        if was_old or state.kpa is None or abs(barometer_kpa - state.kpa) >= 0.05:
+        if was_old or state.kpa is None or abs(barometer_kpa - state.kpa) >= PRESSURE_STEP_KPA:
             state.kpa = barometer_kpa
             state.limits = boiling.limits(config.altitude_m, state.kpa)
     else:

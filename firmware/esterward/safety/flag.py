@@ -2,8 +2,8 @@
 
 It knows no stage: it is told that dosing is about to be armed, that the clearing gesture was
 made on the open question, what is on disk and what the guard's own copy says. A guard that says
-"set" is believed at once; only after a clearing it has FOLLOW_S to come along. A guard that is
-not heard for CLEAR_S counts as one that says "set". In doubt: set.
+"set" is believed at once; only after a clearing it has FLAG_FOLLOWS_S to come along. A guard
+that is not heard for FLAG_SILENT_S counts as one that says "set". In doubt: set.
 """
 
 from __future__ import annotations
@@ -11,10 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from esterward.safety import limits
 from esterward.values.events import EventLog
-
-CLEAR_S: Final = 10.0  # a clearing not stored in this time, or a guard not heard
-FOLLOW_S: Final = 4.0  # the guard needs a cycle and a write; limits.FLAGS_APART_S is a trip
 
 NOT_STORED: Final = ("the clearing of the methanol flag was not stored, so the flag stays set: "
                      "see to the record, then answer again")
@@ -51,7 +49,7 @@ def step(flag: FlagState, log: EventLog, *, dt_s: float, arming: bool, gesture: 
         flag.clear_age_s += dt_s
         if stored >= flag.clear_number:
             flag.set, flag.clear_number, flag.followed = False, 0, False
-        elif flag.clear_age_s > CLEAR_S:
+        elif flag.clear_age_s > limits.FLAG_STORED_S:
             _set(flag, log, NOT_STORED)
     elif flag.set and gesture:
         flag.clear_number, flag.clear_age_s = log.add("flag_cleared", evidence=evidence), 0.0
@@ -59,9 +57,9 @@ def step(flag: FlagState, log: EventLog, *, dt_s: float, arming: bool, gesture: 
         flag.followed, flag.apart_s = flag.followed or guard_flag is False, 0.0
         return
     flag.apart_s += dt_s
-    if guard_flag and (flag.followed or flag.apart_s > FOLLOW_S):
+    if guard_flag and (flag.followed or flag.apart_s > limits.FLAG_FOLLOWS_S):
         _set(flag, log, GUARD_SAYS_SET if flag.followed else NOT_FOLLOWED)
-    elif flag.apart_s > CLEAR_S:
+    elif flag.apart_s > limits.FLAG_SILENT_S:
         _set(flag, log, GUARD_SAYS_SET)
 
 

@@ -55,6 +55,12 @@ PRESENCE_SET_S: Final = 30 * 60.0     # [design] and with the flag set
 PRESENCE_WARN_S: Final = 5 * 60.0     # [design] horn this long before
 ALARM_REST_S: Final = 10 * 60.0       # [design] heat stays off this long after the alarm limit
 FLAGS_APART_S: Final = 5.0            # [design] guard and controller disagree
+# [design] a clearing of the methanol flag: stored within this, and then the guard comes along. It
+# needs a cycle and a write, and FLAGS_APART_S is a trip.
+FLAG_STORED_S: Final = 10.0
+FLAG_FOLLOWS_S: Final = 4.0
+FLAG_SILENT_S: Final = 10.0           # [design] a guard not heard counts as one that says set
+PRESSURE_STEP_KPA: Final = 0.05       # [design] smaller changes are the sensor's noise
 PRESSURES_APART_KPA: Final = 0.5      # [design]
 PRESSURES_APART_S: Final = 60.0       # [design]
 # [design] older, it counts as no barometer. A violent fall of the air pressure is 1 kPa an hour

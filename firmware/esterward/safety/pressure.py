@@ -12,8 +12,6 @@ from dataclasses import dataclass
 from esterward.chemistry import boiling
 from esterward.safety import limits
 
-STEP_KPA = 0.05  # smaller changes are the sensor's noise
-
 
 @dataclass(slots=True)
 class PressureState:
@@ -34,7 +32,8 @@ class PressureState:
             self.age_s += dt_s
             return self.old and not was_old
         self.age_s = 0.0
-        if not was_old and self.kpa is not None and abs(reading_kpa - self.kpa) < STEP_KPA:
+        if not was_old and self.kpa is not None and (
+                abs(reading_kpa - self.kpa) < limits.PRESSURE_STEP_KPA):
             return False
         self.kpa = reading_kpa
         return True
