@@ -254,6 +254,19 @@ def held(*names: str) -> dict[str, Any]:
             **{"i_" + name: True for name in names}}
 
 
+@pytest.mark.parametrize(("code", "blind", "goes"), [
+    *((code, {"n_c": None, "s_good_at_s": None}, code != "over-limit")
+      for code in ("e-stop", "over-limit", "k1", "disagreement")),
+    *((code, {"n_silent": True}, code not in ("k1", "methanol-heat", "disagreement"))
+      for code in ("e-stop", "over-limit", "k1", "methanol-heat", "disagreement", "memory"))])
+def test_what_cannot_be_seen_to_be_gone_is_not_reset(
+    code: str, blind: dict[str, Any], goes: bool,
+) -> None:
+    cycle = Cycle(**{"s_latches": [code], "i_k2_open": True, "i_k1_open": True, "m_k1": False,
+                     **held("blue"), **blind})
+    assert (code not in cycle.state.latches) is goes
+
+
 def test_blue_held_resets_the_first_latch_and_only_that_and_asks_to_write_it() -> None:
     cycle = Cycle(s_latches=["e-stop", "probe"], i_k2_open=True, **held("blue"))
     assert cycle.state.latches == ["probe"] and cycle.decision.write is not None
@@ -452,3 +465,12 @@ def test_a_moment_that_is_not_a_number_opens_k2_and_spoils_no_count() -> None:
     state = cycle.state
     assert not decision.enable and state.latches
     assert {state.k1_against_s, state.flags_apart_s, state.pressures_apart_s} == {0.0}
+
+
+@pytest.mark.parametrize(("step_kpa", "taken"), [
+    (0.0546875, True), (-0.0546875, True), (0.046875, False), (-0.046875, False)])
+def test_a_barometer_that_moves_less_than_a_twentieth_of_a_kilopascal_changes_nothing(
+    step_kpa: float, taken: bool,
+) -> None:
+    cycle = Cycle(c_barometer=True, s_kpa=88.0, n_kpa=88.0 + step_kpa)
+    assert cycle.state.kpa == (88.0 + step_kpa if taken else 88.0)

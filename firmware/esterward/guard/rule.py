@@ -107,23 +107,27 @@ class GuardDecision:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One row: latches "always", "enabled" (only when K2 was let in at that moment) or never."""
+    """One row: latches "always", "enabled" (only when K2 was let in at that moment) or never.
+
+    unseen_with: while that is a cause nobody can see that this one is gone, so no reset.
+    """
 
     code: str
     latches: str
+    unseen_with: str = ""
 
 
 CAUSES: Final = {row.code: row for row in (
     Cause("e-stop", "always"),
     Cause("cut-out", "always"),
-    Cause("over-limit", "always"),
+    Cause("over-limit", "always", "probe"),
     Cause("level", "enabled"),
     Cause("lid", "enabled"),
     Cause("probe", "enabled"),
     Cause("silent", "enabled"),
-    Cause("k1", "always"),
-    Cause("methanol-heat", "enabled"),
-    Cause("disagreement", "enabled"),
+    Cause("k1", "always", "silent"),
+    Cause("methanol-heat", "enabled", "silent"),
+    Cause("disagreement", "enabled", "silent"),
     Cause("memory", "always"),
 )}
 
@@ -175,7 +179,9 @@ def step(
     _take_probe(state, probe_b, now_s)
     causes = _causes(config, state, inputs, said, now_s, dt_s)
     _latch(state, causes)
-    if BLUE_HELD in gestures and state.latches and state.latches[0] not in causes:
+    if BLUE_HELD in gestures and state.latches and not (
+        {state.latches[0], CAUSES[state.latches[0]].unseen_with} & set(causes)
+    ):
         state.latches.pop(0)
         state.unwritten = True
     enable = said is not None and said.k2_wanted and not causes and not state.latches
