@@ -18,6 +18,7 @@ from esterward.chemistry.sheet import Sheet, batch_sheet
 from esterward.process.control import Process
 from esterward.process.observations import CHANGES_SHEET, batch_with, refusal, take
 from esterward.process.prompts import CLEAR_QUESTION, PROMPTS
+from esterward.process.sequence import FINAL_STATES
 from esterward.process.stages import STEPS
 from esterward.process.state import Wish, World
 from esterward.process.words import words
@@ -28,6 +29,7 @@ from esterward.safety import limits as safety_limits
 from esterward.safety.faults import FAULTS
 from esterward.safety.interlocks import INTERLOCKS, Interlock, waits_for_the_flag
 from esterward.safety.state import restarted as safety_restarted
+from esterward.safety.ventilation import fan_runs
 from esterward.state import ControllerState, state_of
 from esterward.values import buttons, requests
 from esterward.values.batch import Batch
@@ -44,6 +46,7 @@ CHECKPOINT_S: Final = 60.0
 MELTS_IN: Final = ("fill", "dewater", "heat")
 RUNNING_STATES: Final = ("running", "pausing", "paused", "holding", "restarting", "stopping",
                          "aborting")
+PLANNED_STATES: Final = ("idle", "running", *FINAL_STATES)  # the others are halts
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,8 +344,12 @@ class Controller:
         horn = (state.chirp_s > 0.0 or alarms.sounding(state.safety.alarms)
                 or self.presence_wanted())
         lamp = state.ticks % 2 == 0 if asked or state.safety.alarms else energy
-        vent = "vent_proof" in reactor.fitted and (
-            state.flag.set or granted.heat or wish.melting)
+        standing = [code for code, entry in state.safety.alarms.items() if entry.present]
+        vent = reactor.rig_level == "full" and fan_runs(
+            self.outputs.vent, flag=state.flag.set,
+            wanted=wish.heating or wish.melting or wish.vent,
+            faults=(*state.safety.latches, *standing, *self.guard_latches),
+            halted=state.process.state not in PLANNED_STATES)
         if not energy and not k2_only and not horn and not lamp and not vent:
             return SAFE
         ssr = reactor.element_switch == "ssr"

@@ -171,6 +171,8 @@ INVARIANTS: Final[tuple[Invariant, ...]] = (
               lambda t, r: 1.0 - t.guard_blind_s),
     Invariant("I-15 own limit", "the guard's limit is its own, whatever it is told", "K",
               _guard_limit),
+    Invariant("I-16 fan", "the vent fan stands no longer than 2 s where it ran into a latch, or "
+              "vapour or a leak is seen", "s", lambda t, r: 2.0 - t.fan_off_s),
 )
 DEADLINE: Final = "I-12 deadline"   # the row's own: see trials_faults.py
 QUIET: Final = "I-13 quiet"         # fault-free batches only

@@ -19,6 +19,8 @@ NEVER_S = 1e9
 TRACE_L = 0.02       # less methanol than this in the vessel is none
 # A solid-state switch has no read-back: only the effect on the oil tells.
 SSR_FAULTS = frozenset(("ssr_shorted", "ssr_leaks", "line_ssr_high"))
+# The fan's own wire and supply: while one of these lasts it cannot show what it is told.
+FAN_FAULTS = frozenset(("vent_failed", "line_vent_low", "line_vent_high", "mains_lost"))
 HELD_S = 4.5         # two buttons held for five seconds, as a hand sees it
 
 
@@ -54,7 +56,7 @@ class Truth:
         # for how long
         self.dry_on_s = self.bare_on_s = self.estop_on_s = self.cutout_on_s = 0.0
         self.latched_on_s = self.against_s = self.mixer_against_s = self.over_aim_s = 0.0
-        self.hot_on_s = self.quiet_s = 0.0
+        self.hot_on_s = self.quiet_s = self.fan_off_s = 0.0
         self.guard_blind_s = self.mixer_on_s = self.both_s = self.blue_s = 0.0
         self.unpressed_on_s = self.pour_on_s = 0.0
         # since when
@@ -69,6 +71,7 @@ class Truth:
         # memory
         self.pressed_since_boot = False
         self.armed = self.hand_cleared = False
+        self._fan_ran = False        # since something was latched
         self.kept, self.guard_kept = KeptFlag(), KeptFlag()
         self.flag_number = 0
         self.poured_l = 0.0
@@ -113,6 +116,7 @@ class Truth:
         filling = any(s.kind in (dose.OIL, dose.METHOXIDE, dose.WATER) for s in plant.streams)
         self.rest_s = 0.0 if on or self.mixer or filling else self.rest_s + q
         self._methanol(run, on, oil_c)
+        self._fan(run)
         unheard = [code for code, entry in rig.controller.state.safety.alarms.items()
                    if not entry.acknowledged and code in self._latches]
         alive = not rig.controller_dead
@@ -169,6 +173,7 @@ class Truth:
         record: Any = run.record
         if record.boots != self._boots:
             self._boots, self.pressed_since_boot = record.boots, False
+            self._fan_ran = False
         self.entered = process.step if process.step != self.step else ""
         before, self.state, self.step = self.state, process.state, process.step
         self.resumed = (f"{before} -> {self.state}" if self.state in ("running", "restarting")
@@ -203,6 +208,27 @@ class Truth:
             self.allowed_l = litres + max(0.2, 0.02 * litres)
         if not guard.state.unwritten:
             record.guard_file = (guard.state.flag, theirs)
+
+    def _fan(self, run: Rehearsal) -> None:
+        """Whether the fan stands although it ran into a latch, or vapour or a leak is seen.
+
+        A fan that is not wired or has no supply says nothing, and so does a controller that does
+        not run. Seen: by a detector or a float that works, and the guard's word of it arrives.
+        """
+        rig = run.rig
+        el, faults, fitted = rig.plant.electrical, rig.plant.faults, rig.controller.reactor.fitted
+        if (not rig._vent or rig.controller_dead
+                or (faults and not FAN_FAULTS.isdisjoint(faults.names()))):
+            self.fan_off_s, self._fan_ran = 0.0, False
+            return
+        self._fan_ran = bool(self._latches) and (self._fan_ran or el.vent_turns)
+        vapour = ("vapour_low" in fitted and not el.vapour_low
+                  and "vapour_sensor_stuck" not in faults)
+        leak = ("sump_dry" in fitted and (el.sump_wet or "sump_wet" in faults)
+                and "sump_switch_stuck" not in faults)
+        wanted = self._fan_ran or ((vapour or leak) and self.guard_age_s < 1.0)
+        stands = wanted and not el.vent_turns
+        self.fan_off_s = self.fan_off_s + QUARTER_S if stands else 0.0
 
     def _methanol(self, run: Rehearsal, on: bool, oil_c: float) -> None:
         rig, q = run.rig, QUARTER_S

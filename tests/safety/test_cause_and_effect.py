@@ -308,14 +308,9 @@ def test_every_cause_that_latches_has_a_line() -> None:
     assert named == {row.code for row in INTERLOCKS if row.latches}
 
 
-@pytest.mark.parametrize("situation", SITUATIONS)
-@pytest.mark.parametrize("cause", ROWS)
-def test_the_tick_does_what_the_hand_kept_table_says(
-    cause: str, situation: str, benches: dict[tuple[str, bool], Bench],
-) -> None:
-    row = ROWS[cause]
-    bench = benches[situation, row.fitted != "-"].copy()
-    began_s = bench.now_s
+def let_happen(cause: str, situation: str, bench: Bench) -> None:
+    """The cause, and then the seconds of its row."""
+    row, began_s = ROWS[cause], bench.now_s
     if situation == "melting":
         look_at(bench, row.after_s)
     CAUSES[cause](bench)
@@ -328,6 +323,29 @@ def test_the_tick_does_what_the_hand_kept_table_says(
             if given is not None:  # a fault of a probe goes on as fresh conversions
                 setattr(bench, which, replace(given, at_s=bench.now_s + 1.0))
         bench.tick()
+
+
+@pytest.mark.parametrize("situation", ["heating", "drying"])
+@pytest.mark.parametrize("cause", ROWS)
+def test_no_cause_turns_the_vent_fan_off(
+    cause: str, situation: str, benches: dict[tuple[str, bool], Bench],
+) -> None:
+    bench = benches[situation, True].copy()
+    assert bench.controller.outputs.vent and not bench.controller.state.flag.set
+    let_happen(cause, situation, bench)
+    ended = bench.state == "stopped"  # by black held: not a fault
+    assert bench.controller.outputs.vent is not ended
+    assert ended is (cause == "black held")
+
+
+@pytest.mark.parametrize("situation", SITUATIONS)
+@pytest.mark.parametrize("cause", ROWS)
+def test_the_tick_does_what_the_hand_kept_table_says(
+    cause: str, situation: str, benches: dict[tuple[str, bool], Bench],
+) -> None:
+    row = ROWS[cause]
+    bench = benches[situation, row.fitted != "-"].copy()
+    let_happen(cause, situation, bench)
     assert (running(bench), bench.state) == row.cells[situation]
     latches = bench.controller.state.safety.latches
     held = row.cells[situation][1] in ("holding", "held", "aborted")

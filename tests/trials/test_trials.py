@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from esterward import tick
 from esterward.guard import rule
 from esterward.process.prompts import PROMPTS
 from esterward.values.outputs import Outputs
@@ -23,7 +24,7 @@ from esterward_sim.trials import trials
 from esterward_sim.trials_faults import CASES, FaultCase
 from esterward_sim.trials_oracles import DEADLINE, INVARIANTS, Watch
 from esterward_sim.trials_page import bound
-from esterward_sim.trials_plants import TrialRecord
+from esterward_sim.trials_plants import TrialRecord, plant_of
 from esterward_sim.trials_run import (
     ALL_PLANTS,
     Batch,
@@ -47,12 +48,75 @@ def strongest() -> Batch:
     return fault_free(STRONGEST, STRONGEST + 1)
 
 
+@pytest.fixture(scope="module")
+def all_fitted() -> Batch:
+    """The whole batch of the vessel with everything fitted."""
+    return fault_free(ALL_FITTED, ALL_FITTED + 1)
+
+
 def test_a_fixed_sample_of_faults_breaks_no_invariant(strongest: Batch) -> None:
     sample_breaks_nothing(STRONGEST, strongest)
 
 
-def test_a_fixed_sample_with_everything_fitted_breaks_none_either() -> None:
-    sample_breaks_nothing(ALL_FITTED, fault_free(ALL_FITTED, ALL_FITTED + 1))
+def test_a_fixed_sample_with_everything_fitted_breaks_none_either(all_fitted: Batch) -> None:
+    sample_breaks_nothing(ALL_FITTED, all_fitted)
+
+
+@pytest.mark.parametrize("case", ["vapour_high", "sump_wet", "estop_pressed", "level_low"])
+def test_a_fan_that_goes_off_with_the_heat_a_fault_takes_is_found(
+    case: str, all_fitted: Batch, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert first_broken(case, all_fitted, plant=ALL_FITTED) is None
+    monkeypatch.setattr(tick, "fan_runs", lambda ran, *, flag, wanted, faults, halted: (
+        flag or (wanted and not faults)))
+    one = first_broken(case, all_fitted, plant=ALL_FITTED)
+    assert one is not None and "I-16 fan" in one.broken
+
+
+@pytest.mark.parametrize(("fault", "other", "looks", "fan_off_s"), [
+    ("vapour_high", "", 4, 1.0), ("sump_wet", "", 4, 1.0), ("vapour_high", "vent_failed", 4, 0.0),
+    ("vapour_high", "vapour_sensor_stuck", 4, 0.0), ("sump_wet", "sump_switch_stuck", 4, 0.0),
+    ("sump_wet", "line_vent_low", 4, 0.0), ("estop_pressed", "", 4, 0.0)])
+def test_a_fan_must_run_where_vapour_or_a_leak_is_seen_and_it_can(
+    fault: str, other: str, looks: int, fan_off_s: float,
+) -> None:
+    run_, truth = Rehearsal(plant_of(ALL_FITTED).reactor, BATCH, TrialRecord()), Truth()
+    plant = run_.rig.plant
+    for name in (fault, other):
+        if name:
+            plant.faults.start(name)
+    for _ in range(8):
+        plant.step(0.25, Lines())
+    for _ in range(looks):
+        run_.rig.loop.newest = None
+        truth._heard_s = run_.rig.clock.time_s
+        truth.look(run_)
+    assert truth.fan_off_s == fan_off_s
+    for _ in range(8):
+        plant.step(0.25, Lines(vent=True))
+    truth.look(run_)
+    assert truth.fan_off_s == 0.0
+
+
+def test_a_fan_that_ran_into_a_latch_may_not_stop_before_it_is_reset() -> None:
+    run_, truth = Rehearsal(plant_of(ALL_FITTED).reactor, BATCH, TrialRecord()), Truth()
+    plant, latches = run_.rig.plant, run_.rig.controller.state.safety.latches
+
+    def look(vent: bool) -> float:
+        plant.step(0.25, Lines(vent=vent))
+        truth.look(run_)
+        return truth.fan_off_s
+
+    assert [look(True), look(False)] == [0.0, 0.0], "off by plan"
+    latches.append("level")
+    assert look(False) == 0.0, "it stood already"
+    assert [look(True), look(False), look(False)] == [0.0, 0.25, 0.5]
+    run_.rig.controller_dead = True
+    assert look(False) == 0.0, "nobody is there to run it"
+    run_.rig.controller_dead = False
+    assert [look(True), look(False)] == [0.0, 0.25]
+    latches.clear()
+    assert look(False) == 0.0
 
 
 def sample_breaks_nothing(plant: int, batch: Batch) -> None:
@@ -65,12 +129,12 @@ def sample_breaks_nothing(plant: int, batch: Batch) -> None:
     assert sum(one.outcome in ("held", "aborted") for one in tried) > SAMPLE // 5
 
 
-def first_broken(case: str, batch: Batch, without: tuple[str, ...] = (),
-                 tail_s: float = 20.0, step: str = "heat.warm") -> Tried | None:
+def first_broken(case: str, batch: Batch, without: tuple[str, ...] = (), tail_s: float = 20.0,
+                 step: str = "heat.warm", plant: int = STRONGEST) -> Tried | None:
     """The first of six trials of this fault in this step that breaks something."""
     only_there = replace(batch, steps=[row for row in batch.steps if row[0] == step])
     for number in range(6):
-        one = attempt(Trial(number, STRONGEST, case, 1, tail_s=tail_s, wait_s=60.0,
+        one = attempt(Trial(number, plant, case, 1, tail_s=tail_s, wait_s=60.0,
                             without=without), batch=only_there)
         if one.broken:
             return one

@@ -363,6 +363,7 @@ class Process:
         wish = Wish(hand_pump=self._hand_pump(world))
         if state.state == "idle":
             wish.k2_only = start.wants_k2(state.checks)
+            wish.vent = start.wants_vent(state.checks, self.reactor, world.boot, world.wall_s)
             return wish
         if state.state != "running":
             return wish

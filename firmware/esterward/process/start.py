@@ -24,7 +24,8 @@ CHECKS: Final[dict[str, tuple[str, str]]] = {
     "e-stop": ("estop_closed", "press the e-stop, release it, hold blue 5 s"),
     "level": ("level_wet", "let the level float hang dry, then lift it"),
     "lid": ("lid_closed", "open the lid and shut it"),
-    "vent": ("vent_proof", "with the fan off, see the vent proof drop; then fan on"),
+    "vent": ("vent_proof", "the fan is tried by itself, off and on; if this stays, see to "
+             "fan, duct and flow switch"),
 }
 OPTIONAL: Final = {"lid": "lid_closed", "vent": "vent_proof"}
 
@@ -118,6 +119,12 @@ def step_k2_test(state: StartChecks, dt_s: float, k2_open: bool | None) -> str:
         state.k2_test_s = None
         return f"start refused: the safety contactor K2 did not {what}"
     return ""
+
+
+def wants_vent(state: StartChecks, reactor: Reactor, boot: str, wall_s: float | None) -> bool:
+    """True while the vent proof was seen off, and to be seen on it needs the fan."""
+    check = state.checks["vent"]
+    return "vent" in needed(reactor) and check.seen_bad and not _valid(check, boot, wall_s)
 
 
 def wants_k2(state: StartChecks) -> bool:

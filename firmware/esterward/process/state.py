@@ -64,6 +64,7 @@ class Wish:
     melting: bool = False    # heat comes in pulses; this stays between them
     mixer: bool = False
     air: bool = False
+    vent: bool = False       # the fan, for its start check alone
     k2_only: bool = False
     hand_pump: bool = False
 
