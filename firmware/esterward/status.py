@@ -154,7 +154,7 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         code = safety.latches[0]
         fault = FAULTS[code]
         typed = (f" and type `esterward record reset {code} --why TEXT`"
-                 if gate.word_missing(safety, code) else "")
+                 if gate.asks_word(safety, code) else "")
         reset = f"blue held 5 s{typed}"
         if state.asked == CLEAR_QUESTION and waits_for_the_flag(safety.latches):
             return (CLEAR_QUESTION, f"{fault.sentence} {FLAG_FIRST} {state.asked_text} If not: "

@@ -106,7 +106,7 @@ def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog,
     code = state.latches[0]
     if cause_present(state, facts, code, interlocks):
         return f"{code}: its cause is still there"
-    if word_missing(state, code):
+    if needs_word(state, code) and code not in state.reasons_age_s:
         return f"{code}: type `esterward record reset {code} --why TEXT` on the machine first"
     state.pending_reset = code
     state.pending_number = log.add("latch_reset", code=code,
@@ -114,9 +114,14 @@ def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog,
     return ""
 
 
-def word_missing(state: SafetyState, code: str) -> bool:
-    """True while the reason that this latch needs is not typed, or no longer counts."""
-    return needs_word(state, code) and code not in state.reasons_age_s
+def asks_word(state: SafetyState, code: str) -> bool:
+    """Whether a person is told to type a reason.
+
+    Told on after it was typed, as it lapses while the cause is looked for; only what was typed
+    under another name for the guard's lock-out too is not asked for again.
+    """
+    return needs_word(state, code) and not (
+        code == GUARD_RESETS and code in state.reasons_age_s)
 
 
 def needs_word(state: SafetyState, code: str) -> bool:
