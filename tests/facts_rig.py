@@ -47,8 +47,7 @@ class Given:
                                        digest="d1"), **parts["reactor"])
         state: dict[str, Any] = {
             "heard_s": 900.0, "k1_on_s": 900.0, "enable_on_s": 900.0, "proven_s": 900.0,
-            "wet_s": 900.0, "lid_shut_s": 900.0, "probe_a_fresh_s": 900.0,
-            "probe_b_fresh_s": 900.0, "presence_age_s": 60.0, "melt_s": 0.0, **parts["state"]}
+            "wet_s": 900.0, "presence_age_s": 60.0, "melt_s": 0.0, **parts["state"]}
         self.state = SafetyState(
             **{"probe_a": ProbeJudge(good_c=a_c, good_at_s=a_s),
                "probe_b": ProbeJudge(good_c=b_c, good_at_s=b_s), **state})

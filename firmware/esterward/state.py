@@ -12,6 +12,7 @@ from typing import Final
 from esterward.process.prompts import PROMPTS, START_QUESTION
 from esterward.process.sequence import BATCH_STATES
 from esterward.process.stages import STEPS
+from esterward.process.start import CHECKS
 from esterward.process.state import ProcessState
 from esterward.safety.faults import FAULTS
 from esterward.safety.flag import FlagState
@@ -57,7 +58,8 @@ def state_of(whole: object) -> ControllerState:
     if (process.step not in STEPS or process.state not in BATCH_STATES
             or (process.asked not in ("", START_QUESTION) and process.asked not in PROMPTS)
             or not (set(safety.latches) | set(safety.alarms)) <= set(FAULTS)
+            or process.checks.checks.keys() != CHECKS.keys()
             or len(state.commanded) != len(OUTPUT_NAMES)):
-        raise ValueError("a controller state names a step, question, fault or output that is not "
-                         "known")
+        raise ValueError("a controller state names a step, question, fault, check or output that "
+                         "is not known")
     return state

@@ -326,7 +326,7 @@ class Controller:
                 log.add("note", text="not reset: " + why)
         removed = gate.judge(safety, facts, seen.dt_s, log, self.interlocks)
         return gate.grant(safety, removed, heat=wish.heating, mixer=wish.mixer, air=wish.air,
-                          log=log)
+                          dt_s=seen.dt_s, log=log)
 
     def _outputs(self, granted: gate.Grant, wish: Wish, dt_s: float, log: EventLog) -> Outputs:
         state, reactor = self.state, self.reactor

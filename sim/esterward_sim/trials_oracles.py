@@ -165,6 +165,8 @@ INVARIANTS: Final[tuple[Invariant, ...]] = (
               lambda t, r: 3.0 - t.against_s),
     Invariant("I-12 mixer", "the mixer runs at most 8 s against the command", "s",
               lambda t, r: 8.0 - t.mixer_against_s),
+    Invariant("I-12 closings", "K1 is not switched on over and over: 8 at once, then 3 a minute",
+              "", lambda t, r: 8.0 - t.closings),
     Invariant("I-14 horn", "a new trip is heard within 2 s", "s",
               lambda t, r: 2.25 - t.quiet_s),
     Invariant("I-15 own eyes", "the guard lets nothing flow against its own inputs", "s",

@@ -21,6 +21,7 @@ TRACE_L = 0.02       # less methanol than this in the vessel is none
 SSR_FAULTS = frozenset(("ssr_shorted", "ssr_leaks", "line_ssr_high"))
 # The fan's own wire and supply: while one of these lasts it cannot show what it is told.
 FAN_FAULTS = frozenset(("vent_failed", "line_vent_low", "line_vent_high", "mains_lost"))
+CLOSINGS_EACH_S = 20.0  # K1 may be switched on so often for ever: pulses need one a minute
 HELD_S = 4.5         # two buttons held for five seconds, as a hand sees it
 
 
@@ -59,6 +60,7 @@ class Truth:
         self.hot_on_s = self.quiet_s = self.fan_off_s = 0.0
         self.guard_blind_s = self.mixer_on_s = self.both_s = self.blue_s = 0.0
         self.unpressed_on_s = self.pour_on_s = 0.0
+        self.closings, self._k1 = 0.0, False  # of K1 on command, forgotten one by one
         # since when
         self.element_rest_s = self.rest_s = NEVER_S
         self.press_age_s = self.blue_age_s = NEVER_S
@@ -111,6 +113,10 @@ class Truth:
                                 else 0.0)
         self.unpressed_on_s = (self.unpressed_on_s + q
                                if energy and not self.pressed_since_boot else 0.0)
+        self.closings = max(0.0, self.closings - q / CLOSINGS_EACH_S)
+        if out.k1 is not self._k1:
+            self._k1 = out.k1
+            self.closings += out.k1
         self.mixer_on_s = self.mixer_on_s + q if self.mixer else 0.0
         self.element_rest_s = 0.0 if on else self.element_rest_s + q
         filling = any(s.kind in (dose.OIL, dose.METHOXIDE, dose.WATER) for s in plant.streams)

@@ -32,7 +32,7 @@ def input_is(name: str, value: bool) -> Callable[[Plant], bool]:
     return lambda p: getattr(p.inputs(), name) is value
 
 
-def chatters(name: str) -> Callable[[Plant], bool]:
+def chatters(name: str, seconds: int = 10) -> Callable[[Plant], bool]:
     def seen(plant: Plant) -> bool:
         found: list[bool] = []
 
@@ -40,7 +40,7 @@ def chatters(name: str) -> Callable[[Plant], bool]:
             found.append(getattr(p.inputs(), name))
             return False
 
-        go(plant, 10, until=note, **HEAT)
+        go(plant, seconds, until=note, **HEAT)
         return sum(a is not b for a, b in pairwise(found)) > 4
     return seen
 
@@ -179,6 +179,7 @@ EFFECTS: dict[str, tuple[dict[str, bool], Callable[[Plant], bool]]] = {
     "beat_timer_dead": (HEAT, input_is("k2_open", True)),
     "mixer_stalled": (HEAT, lambda p: not p.inputs().mixer_proof and not p.mixer_on),
     "pump_dry": (HEAT, lambda p: p.mixer_on and not p.inputs().mixer_proof),
+    "pump_gulps": (HEAT, chatters("mixer_proof", 20)),
     "mixer_runs_on": (OFF, input_is("mixer_proof", True)),
     "drain_open": (OFF, level_falls),
     "level_low": (HEAT, lambda p: not p.inputs().level_wet and not p.k1_closed),

@@ -37,6 +37,7 @@ k2-open          fault  auto
 no-response      trip   local
 over-response    trip   service
 half-power       alarm  auto
+unsteady         alarm  auto
 warming-off      trip   service
 presence         fault  auto
 methanol         note   auto

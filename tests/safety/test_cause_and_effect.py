@@ -147,10 +147,21 @@ def _back(which: str) -> Callable[[Bench], None]:
 
 def _on_and_off(bench: Bench) -> None:
     """Ten seconds of readings, then five without any, again and again."""
-    for second in range(65):
+    for second in range(85):
         gone = second % 15 < 5
         bench.probe_a = (bench.probe_a or ProbeReading(bench.oil_c, bench.now_s)) if gone else None
         bench.tick()
+
+
+def _flickers(name: str) -> Callable[[Bench], None]:
+    """One second bad in five, for 85 s."""
+    def flickers(bench: Bench) -> None:
+        for second in range(85):
+            bench.override[name] = False
+            if second % 5:
+                del bench.override[name]
+            bench.tick()
+    return flickers
 
 
 def _lid_shut_again(bench: Bench) -> None:
@@ -242,7 +253,8 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "alarm limit": _alarm, "third start in no time": _third_start,
     "guard latches it once more": _once_more,
     "probe A back for 28 s": _back("probe_a"), "probe A back for 32 s": _back("probe_a"),
-    "probe A on and off": _on_and_off,
+    "probe A on and off": _on_and_off, "mixer's proof flickers": _flickers("mixer_proof"),
+    "lid flickers": _flickers("lid_closed"),
     "K1 chatters, green held": _chatters("k1_open"),
     "K2 chatters, green held": _chatters("k2_open"),
     "lid shut for 28 s": _lid_shut_again, "lid shut for 32 s": _lid_shut_again,

@@ -12,8 +12,7 @@ from esterward.safety import facts as proof
 from esterward.safety.facts import SafetyFacts
 from esterward.safety.plausibility import ProbeJudge
 from esterward.values.outputs import Outputs
-from esterward.values.readings import NO_READING
-from facts_rig import NO_INPUTS, NOW_S, RUNS, Given
+from facts_rig import NO_INPUTS, RUNS, Given
 
 OFF = {"o_k1": False, "i_k1_open": True}
 VENT = {"r_fitted": ("vent_proof",), "i_vent_proof": False}
@@ -28,10 +27,6 @@ COUNTERS: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
     "vent_unproven_s": (VENT, [{"o_vent": False}, {"i_vent_proof": True},
                                {"r_fitted": (), "i_vent_proof": None}]),
     "wet_s": ({}, [{"i_level_wet": False}, NO_INPUTS]),
-    "lid_shut_s": ({"r_fitted": ("lid_closed",), "i_lid_closed": True}, [
-        {"i_lid_closed": False}, {"i_lid_closed": None}, NO_INPUTS]),
-    "probe_a_fresh_s": ({}, [{"n_a_s": NOW_S - 5.0}]),
-    "probe_b_fresh_s": ({}, [{"n_b_s": NOW_S - 5.0}]),
     "flags_apart_s": ({"g_flag": True}, [{"n_flag": True}, {"n_heard": False}, {"n_guard": None}]),
     "pressures_apart_s": ({"g_pressure_kpa": 85.5625}, [
         {"g_pressure_kpa": 85.5}, {"n_heard": False}, {"n_guard": None}]),
@@ -61,22 +56,6 @@ def test_what_is_not_so_is_not_counted(counter: str, less: dict[str, Any]) -> No
     given = Given(**{**COUNTERS[counter][0], "n_dt_s": 1.0, **less})
     setattr(given.state, counter, 7.0)
     assert getattr(given.count(), counter) == 0.0
-
-
-@pytest.mark.parametrize("probe", ["a", "b"])
-def test_a_first_reading_is_steady_at_once_and_one_that_comes_back_is_not(probe: str) -> None:
-    for good_at_s, steady in ((None, True), (NOW_S - 9.0, False)):  # since the start; lost then
-        given = Given(n_dt_s=1.0)
-        setattr(given.state, f"probe_{probe}_fresh_s", 0.0)
-        judge = ProbeJudge(good_c=54.0, good_at_s=good_at_s)
-        setattr(given.state, f"probe_{probe}", judge)
-        reading, report = given.seen.probe_a, given.seen.guard
-        given.seen.probe_a, given.seen.guard = NO_READING, None
-        given.count(3)
-        assert not getattr(given.prove(), f"probe_{probe}_steady"), "not read"
-        given.seen.probe_a, given.seen.guard = reading, report
-        given.count()
-        assert getattr(given.prove(), f"probe_{probe}_steady") == steady
 
 
 def test_the_oldest_event_that_is_not_on_disk_counts_from_when_it_came() -> None:

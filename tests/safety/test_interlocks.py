@@ -85,6 +85,10 @@ def _only_now(counter: str) -> MakeBad:
     return lambda bench: setattr(bench.controller.state.safety, counter, 0.0)
 
 
+def _kept_waiting(bench: Bench) -> None:
+    bench.controller.state.safety.waited_s = 125.0
+
+
 def _chattered(which: str) -> MakeBad:
     def make_bad(bench: Bench) -> None:
         getattr(bench.controller.state.safety, which).edges_s = [0.0] * 5
@@ -307,10 +311,6 @@ CASES: dict[str, Case] = {
                                    needs="probe_a_fresh", reaction="held"),
     "probe B stale for long": Case("probe-b", ALL, _stale_for_long("probe_b"),
                                    needs="probe_b_fresh", reaction="held", melting=True),
-    "probe A back for a moment only": Case(
-        "probe-a", HEAT, _only_now("probe_a_fresh_s"), needs="probe_a_steady"),
-    "probe B back for a moment only": Case(
-        "probe-b", HEAT, _only_now("probe_b_fresh_s"), needs="probe_b_steady"),
     "probe A repeats one value": Case("probe-stuck", ALL, _probe_a_stuck),
     "probes disagree": Case("probes-apart", HEAT, _apart),
     "probes disagreed before the oil was mixed": Case(
@@ -322,6 +322,7 @@ CASES: dict[str, Case] = {
     "guard of the future": Case("guard-silent", ALL, _guard(at_s=1e9)),
     "guard with another configuration": Case("guard-disagrees", ALL, _guard(hash="other")),
     "guard does not enable": Case("guard-refuses", HEAT, _refuses),
+    "energy kept waiting for two minutes": Case("unsteady", NONE, _kept_waiting),
     "nobody there": Case("presence", ALL, _presence),
     "alarm limit": Case("over-alarm", HEAT, _alarm_limit),
     "trip limit": Case("over-trip", ALL, _trip_limit, when="known_clear",
@@ -345,8 +346,6 @@ CASES: dict[str, Case] = {
     "set fat heated for long enough": Case("mixer", ALL, _heated_enough, melting=True),
     "set fat with the flag set": Case("mixer", ALL, _flag, melting=True),
     "lid open": Case("lid", ALL, _input("lid_closed", False), full=True),
-    "lid shut for a moment only": Case(
-        "lid", HEAT, _only_now("lid_shut_s"), needs="lid_steady", full=True),
     "vapour": Case("vapour", ALL, _input("vapour_low", False), full=True),
     "sump wet": Case("sump", ALL, _input("sump_dry", False), full=True),
     "drain open": Case("drain", ALL, _input("drain_closed", False), full=True),

@@ -31,7 +31,7 @@ def test_at_the_first_start_nothing_is_proven_known_or_remembered() -> None:
 
 def test_latches_alarms_resets_and_doubts_outlive_a_restart_and_nothing_else() -> None:
     before = SafetyState(**KEPT, heard_s=9.0, proven_s=9.0, wet_s=9.0, presence_age_s=9.0,
-                         melt_s=0.0, lid_shut_s=9.0, probe_a_fresh_s=9.0, probe_b_fresh_s=9.0,
+                         melt_s=0.0, granted=["heat"], waits_s={"air": 9.0}, waited_s=9.0,
                          k1=Contactor(edges_s=[1.0]), k2=Contactor(driven=True),
                          reasons_age_s={"sump": 9.0}, bad_s={"lid": 9.0}, hold=True,
                          unclean_starts=2, withheld={"heat": "sump"}, energised=True,

@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from esterward import tick
 from esterward.guard import rule
 from esterward.process.prompts import PROMPTS
+from esterward.safety import limits
 from esterward.values.outputs import Outputs
 from esterward_sim.plant.faults import FAULTS
 from esterward_sim.plant.lines import Lines
@@ -165,6 +166,16 @@ def test_behind_these_rows_another_layer_stands(
     codes: tuple[str, ...], case: str, strongest: Batch,
 ) -> None:
     assert first_broken(case, strongest, codes) is None
+
+
+def test_a_contactor_that_follows_a_flickering_proof_is_found(
+    strongest: Batch, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    warm = replace(strongest, steps=[row for row in strongest.steps if row[0] == "heat.warm"])
+    trial = Trial(0, STRONGEST, "pump_gulps", 1, tail_s=60.0, wait_s=90.0)
+    assert attempt(trial, batch=warm).broken == {}
+    monkeypatch.setattr(limits, "BACK_S", 0.0)
+    assert list(attempt(trial, batch=warm).broken) == ["I-12 closings"]
 
 
 def test_a_blind_guard_is_found_once_the_leases_do_not_lapse_either(

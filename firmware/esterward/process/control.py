@@ -68,7 +68,7 @@ class Process:
     @property
     def under_way(self) -> bool:
         """From the start of the batch to its end, in every state between."""
-        return self.state.state not in ("idle", *FINAL_STATES)
+        return self.state.state != "idle" and self.state.state not in FINAL_STATES
 
     def save_heater(self) -> None:
         """Put the live heater law into the state, before a checkpoint."""

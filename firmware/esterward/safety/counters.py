@@ -85,10 +85,6 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     state.vent_unproven_s = _lasted_s(state.vent_unproven_s, out.vent and not vented, seen)
     wet = inputs is not None and inputs.level_wet
     state.wet_s = _lasted_s(state.wet_s, wet, seen)
-    shut = optional_good(inputs, "lid_closed", reactor.fitted)
-    state.lid_shut_s = _lasted_s(state.lid_shut_s, shut, seen)
-    state.probe_a_fresh_s = _fresh_s(state.probe_a_fresh_s, state.probe_a, seen)
-    state.probe_b_fresh_s = _fresh_s(state.probe_b_fresh_s, state.probe_b, seen)
     contactors.watch_both(state.k1, state.k2, 0.0 if late else dt_s, None if late else inputs,
                           k1=out.k1, k2=enabled, latches=state.latches)
     apart = seen.heard and guard is not None and guard.flag is not seen.flag
@@ -123,17 +119,6 @@ def _lasted_s(before_s: float, is_so: bool, seen: Seen) -> float:
     if not is_so or seen.late:
         return 0.0
     return before_s + (seen.dt_s if before_s > 0.0 else min(seen.dt_s, limits.TICK_S))
-
-
-def _fresh_s(before_s: float, judge: plausibility.ProbeJudge, seen: Seen) -> float:
-    """For how long a probe has been fresh.
-
-    One that has not read since the start has lost nothing: its first reading need not wait like
-    one that comes back.
-    """
-    if judge.good_at_s is None:
-        return limits.PROBE_BACK_S
-    return _lasted_s(before_s, plausibility.fresh(judge, seen.now_s), seen)
 
 
 def _count_unsaved(state: SafetyState, seen: Seen) -> None:

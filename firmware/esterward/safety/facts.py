@@ -29,8 +29,6 @@ class SafetyFacts:
     below_alarm: bool = False
     probe_a_fresh: bool = False
     probe_b_fresh: bool = False
-    probe_a_steady: bool = False
-    probe_b_steady: bool = False
     probes_agree: bool = False
     probes_together: bool = False
     probes_move: bool = False
@@ -55,7 +53,6 @@ class SafetyFacts:
     presence_asked: bool = False  # long enough: who is there has heard the horn
     methanol_allows_heat: bool = False
     lid_ok: bool = False
-    lid_steady: bool = False
     vent_ok: bool = False
     vapour_ok: bool = False
     sump_ok: bool = False
@@ -65,6 +62,7 @@ class SafetyFacts:
     supply_good: bool = False
     supply_recovers: bool = False
     limits_known: bool = False
+    steady: bool = False
     tick_on_time: bool = False
     starts_clean: bool = False
     guard_resets_left: bool = False
@@ -164,6 +162,7 @@ def prove(
     facts.record_stores = state.record_stores
     facts.supply_good, facts.supply_recovers = state.supply.good, state.supply.recovers
     facts.limits_known = seen.limits is not None
+    facts.steady = state.waited_s <= limits.BACK_TOLD_S
     if "restarts" in state.latches:
         state.unclean_starts = 0  # it is said; the rest is a person's
     facts.starts_clean = state.unclean_starts < limits.UNCLEAN_STARTS
@@ -211,7 +210,7 @@ def _prove_inputs(
     inputs, fitted = seen.inputs, reactor.fitted
     if inputs is None:
         for name in ("estop_closed", "cutout_closed", "level_wet", "level_now", "level_or_hand",
-                     "mixer_proven", "lid_ok", "lid_steady", "vent_ok", "vapour_ok", "sump_ok",
+                     "mixer_proven", "lid_ok", "vent_ok", "vapour_ok", "sump_ok",
                      "drain_ok", "cutout2_ok"):
             setattr(facts, name, False)
         return
@@ -223,7 +222,6 @@ def _prove_inputs(
     facts.mixer_proven = inputs.mixer_proof and seen.commanded.mixer
     facts.lid_ok = optional_good(inputs, "lid_closed", fitted) or (
         hand_pump and not seen.flag)
-    facts.lid_steady = "lid_closed" not in fitted or state.lid_shut_s >= limits.LID_SHUT_S
     facts.vent_ok = state.vent_unproven_s < limits.VENT_START_S
     facts.vapour_ok = optional_good(inputs, "vapour_low", fitted)
     facts.sump_ok = optional_good(inputs, "sump_dry", fitted)
@@ -238,8 +236,6 @@ def _prove_temperature(
     now_s, a, b = seen.now_s, state.probe_a, state.probe_b
     facts.probe_a_fresh, facts.probe_b_fresh = (
         plausibility.fresh(a, now_s), plausibility.fresh(b, now_s))
-    facts.probe_a_steady = facts.probe_a_fresh and state.probe_a_fresh_s >= limits.PROBE_BACK_S
-    facts.probe_b_steady = facts.probe_b_fresh and state.probe_b_fresh_s >= limits.PROBE_BACK_S
     hottest = hottest_c(state, now_s, reactor)
     alarm_c: float | None = CLEAR_ALARM_C
     trip_c: float | None = CLEAR_TRIP_C

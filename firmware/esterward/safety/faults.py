@@ -97,6 +97,8 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
           "Over 30 s of under-voltage, or the board's voltage sensor cannot be read.",
           "Use the board's own supply, a short, thick cable; restart it when its sensor hangs; "
           "then hold blue 5 s."),
+    Fault("unsteady", "alarm", "auto", "Heat, mixer or air is taken away again and again.",
+          "The status names what for: look for a loose plug, air in the pump, a worn switch."),
     Fault("limits", "fault", "auto", "No boiling limit is known here.",
           "Add [site] altitude to reactor.toml."),
     Fault("restarts", "trip", "service",

@@ -79,18 +79,43 @@ def latch(state: SafetyState, code: str, log: EventLog) -> None:
 
 def grant(
     state: SafetyState, removed: dict[str, str], *, heat: bool, mixer: bool, air: bool,
-    log: EventLog,
+    dt_s: float, log: EventLog,
 ) -> Grant:
-    """The AND of wish and table; notes each newly withheld output with its reason."""
+    """The AND of wish and table; notes each newly withheld output with its reason.
+
+    What the table takes away without a hold, which a person would end, is back only after BACK_S
+    without a reason: a contactor that followed a flickering proof would weld.
+    """
     withheld: dict[str, str] = {}
+    granted = []
+    dt_s = min(dt_s, limits.TICK_S)  # of a longer one nobody saw the rest
+    demanded = state.hold or state.abort or state.pause
+    waits = False
     for output, wished in ((HEAT, heat), (MIXER, mixer), (AIR, air)):
-        if wished and output in removed:
-            withheld[output] = removed[output]
-            if state.withheld.get(output) != removed[output]:
-                log.add("grant_withheld", output=output, why=removed[output])
-    state.withheld = withheld
-    return Grant(heat and HEAT not in removed, mixer and MIXER not in removed,
-                 air and AIR not in removed)
+        why = removed.get(output, "")
+        if not wished:
+            state.waits_s.pop(output, None)
+            continue
+        if why and (output in state.waits_s or (output in state.granted and not demanded)):
+            state.waits_s[output] = limits.BACK_S
+        elif not why and output in state.waits_s:
+            state.waits_s[output] -= dt_s
+            if state.waits_s[output] <= 0.0:
+                del state.waits_s[output]
+            else:
+                why, waits = state.withheld.get(output, "unsteady"), True
+        if not why:
+            granted.append(output)
+            continue
+        withheld[output] = why
+        if state.withheld.get(output) != why:
+            log.add("grant_withheld", output=output, why=why)
+    state.withheld, state.granted = withheld, granted
+    if waits:
+        state.waited_s += dt_s
+    elif not state.waits_s:
+        state.waited_s = max(0.0, state.waited_s - dt_s)
+    return Grant(HEAT in granted, MIXER in granted, AIR in granted)
 
 
 def ask_reset(state: SafetyState, facts: SafetyFacts, log: EventLog,

@@ -2,7 +2,8 @@
 
 A row never asks which stage the batch believes it is in. `needs` names a fact of
 safety.facts, which is True only when proven, so that a NaN, a None or a silence reads False.
-`removes` acts in the same tick and as long as the fact is missing. When the fact has been
+`removes` acts in the same tick and as long as the fact is missing; what it stopped waits on for
+limits.BACK_S (safety.gate), so that no contactor follows a flickering proof. When the fact has been
 missing for `after_s` while `when` held, the fault is raised: reaction "hold", "abort",
 "pause" or "" and a latch or not. Of several rows the first is the reason people are told, a
 row that aborts before one that holds.
@@ -50,7 +51,6 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("level", "level_wet", (HEAT,), "", False, "never"),
     Interlock("level", "level_now", (HEAT,), "hold", True, "heating"),
     Interlock("level", "level_or_hand", (MIXER,), "hold", True, "mixing"),
-    Interlock("lid", "lid_steady", (HEAT, AIR), "", False, "never"),
     Interlock("lid", "lid_ok", ALL, "hold", True, "energised_flag"),
     Interlock("drain", "drain_ok", (HEAT, MIXER), "hold", True, "energised"),
     Interlock("vent", "vent_ok", ALL, "hold", True, "energised"),
@@ -65,11 +65,6 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
               limits.PROBE_AGE_LATCH_S - limits.PROBE_AGE_OFF_S),
     Interlock("probe-b", "probe_b_fresh", (HEAT, AIR), "hold", True, "energised",
               limits.PROBE_AGE_LATCH_S - limits.PROBE_AGE_OFF_S),
-    # A probe that fails again and again is never back: heat does not wait for it in silence.
-    Interlock("probe-a", "probe_a_steady", (HEAT, AIR), "", False, "energised",
-              limits.PROBE_BACK_TOLD_S),
-    Interlock("probe-b", "probe_b_steady", (HEAT, AIR), "", False, "energised",
-              limits.PROBE_BACK_TOLD_S),
     Interlock("probes-apart", "probes_agree", (HEAT, AIR), "", False, "never"),
     Interlock("probes-apart", "probes_together", (HEAT, AIR), "hold", True, "energised",
               limits.PROBES_APART_S),
@@ -88,6 +83,7 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("record", "record_stores", (HEAT,), "hold", True, "energised"),
     Interlock("supply", "supply_recovers", (HEAT, AIR), "hold", True, "energised"),
     Interlock("limits", "limits_known", (HEAT,), "", False, "never"),
+    Interlock("unsteady", "steady", (), "", False, "energised"),
     # Told also while nothing is energised: each of these ends every way on by button, or leaves a
     # rest waiting for a temperature that never comes.
     Interlock("guard-silent", "guard_heard", (), "", False, "guarded", limits.TOLD_AT_REST_S),

@@ -36,9 +36,6 @@ class SafetyState:
     proven_s: float = 0.0
     vent_unproven_s: float = 0.0
     wet_s: float = 0.0
-    lid_shut_s: float = 0.0
-    probe_a_fresh_s: float = 0.0
-    probe_b_fresh_s: float = 0.0
     apart_noted: bool = False
     flags_apart_s: float = 0.0
     pressures_apart_s: float = 0.0
@@ -62,6 +59,9 @@ class SafetyState:
     pending_number: int = 0
     alarms: dict[str, AlarmEntry] = field(default_factory=dict)
     withheld: dict[str, str] = field(default_factory=dict)
+    granted: list[str] = field(default_factory=list)  # in the last tick
+    waits_s: dict[str, float] = field(default_factory=dict)  # output taken away -> until it is back
+    waited_s: float = 0.0        # without a reason any more; forgotten while nothing waits
     hold: bool = False
     abort: bool = False
     pause: bool = False

@@ -19,6 +19,7 @@ from esterward_sim.plant.parameters import Parameters
 
 BEAT_LAPSES_S = 2.0
 PROOF_DROPS_S = 0.5
+GULP_S, GULPS_EACH_S = 1.0, 5.0
 
 
 class Electrical:
@@ -49,7 +50,7 @@ class Electrical:
         self._beat_age_s = float("inf")
         self.mixer_on = self.flowing = self.air_on = self.vent_on = False
         self.mixer_proof = False
-        self._proof_wait_s = 0.0
+        self._proof_wait_s = self._gulp_s = 0.0
         self.power = 0.0
         self.lines = Lines()
         self.dirty = True
@@ -72,7 +73,7 @@ class Electrical:
         self._k1_broken, self._k2_broken = "k1_open_circuit" in f, "k2_open_circuit" in f
         self._k1_chatter, self._k2_chatter = "k1_chatter" in f, "k2_chatter" in f
         self._mixer_stuck, self._mixer_stalled = "mixer_runs_on" in f, "mixer_stalled" in f
-        self._dry = "pump_dry" in f
+        self._dry, self._gulps = "pump_dry" in f, "pump_gulps" in f
         self._level_chatter = "level_chatter" in f
         self._noise = f.get("input_noise") or 0.0
         self._driven = {line: level for name, (line, level) in DRIVEN_AS.items() if name in f}
@@ -170,6 +171,9 @@ class Electrical:
             self.vent_on = lines.vent
             self.refresh()
         self.flowing = flow = turning and self.can_flow and not self._dry
+        if self._gulps:
+            self._gulp_s = (self._gulp_s + dt_s) % GULPS_EACH_S
+            self.flowing = flow = flow and self._gulp_s >= GULP_S
         if flow is not self.mixer_proof:
             self._proof_wait_s += dt_s
             if self._proof_wait_s >= (self._proof_after_s if flow else PROOF_DROPS_S):

@@ -121,6 +121,7 @@ FAULTS: tuple[FaultRow, ...] = (
     # pump, drain
     FaultRow("mixer_stalled", ("F-33", "F-34"), "The mixer is driven but does not turn."),
     FaultRow("pump_dry", ("F-35",), "The pump turns but draws air."),
+    FaultRow("pump_gulps", ("F-35",), "The pump draws air now and then."),
     FaultRow("mixer_runs_on", ("F-37",), "The mixer's switch sticks closed."),
     FaultRow("mixer_proof_lost", ("F-33",), "The mixer runs but its proof does not say so."),
     FaultRow("mixer_proof_stuck", ("F-37",), "The mixer's proof says it runs, always."),
