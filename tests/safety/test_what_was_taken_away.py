@@ -55,17 +55,6 @@ def test_what_never_ran_waits_for_nothing() -> None:
     assert grants.look() == "HMA"
 
 
-def test_what_a_hold_took_away_waits_for_the_person_who_ends_it_and_for_no_clock() -> None:
-    for demand in ("hold", "abort", "pause"):
-        grants = Grants()
-        grants.look()
-        setattr(grants.state, demand, True)
-        assert grants.look("HMA") == ""
-        setattr(grants.state, demand, False)
-        assert grants.look(wished="") == ""
-        assert grants.look() == "HMA"
-
-
 def test_what_is_not_wished_for_any_more_waits_no_more() -> None:
     grants = Grants()
     grants.look()

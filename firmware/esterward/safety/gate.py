@@ -83,20 +83,19 @@ def grant(
 ) -> Grant:
     """The AND of wish and table; notes each newly withheld output with its reason.
 
-    What the table takes away without a hold, which a person would end, is back only after BACK_S
-    without a reason: a contactor that followed a flickering proof would weld.
+    What the table takes away is back only after BACK_S without a reason: a contactor that followed
+    a flickering proof would weld. A hold ends the wish, and so the wait: a person goes on.
     """
     withheld: dict[str, str] = {}
     granted = []
     dt_s = min(dt_s, limits.TICK_S)  # of a longer one nobody saw the rest
-    demanded = state.hold or state.abort or state.pause
     waits = False
     for output, wished in ((HEAT, heat), (MIXER, mixer), (AIR, air)):
         why = removed.get(output, "")
         if not wished:
             state.waits_s.pop(output, None)
             continue
-        if why and (output in state.waits_s or (output in state.granted and not demanded)):
+        if why and (output in state.waits_s or output in state.granted):
             state.waits_s[output] = limits.BACK_S
         elif not why and output in state.waits_s:
             state.waits_s[output] -= dt_s
