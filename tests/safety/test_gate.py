@@ -13,7 +13,7 @@ import pytest
 from esterward.safety import gate
 from esterward.safety.alarms import AlarmEntry
 from esterward.safety.facts import SafetyFacts
-from esterward.safety.interlocks import INTERLOCKS, Interlock
+from esterward.safety.interlocks import INTERLOCKS, Interlock, waits_for_the_flag
 from esterward.safety.state import SafetyState
 from esterward.values.events import EventLog
 
@@ -141,6 +141,13 @@ def test_what_is_not_wished_is_not_granted_and_its_loss_not_told() -> None:
     gate.grant(state, {"heat": "x", "mixer": "x", "air": "x"}, heat=False, mixer=False, air=False,
                dt_s=0.5, log=log)
     assert (state.withheld, log.events) == ({}, [])
+
+
+def test_only_a_first_latch_that_a_clear_flag_may_end_waits_for_the_flag() -> None:
+    of_the_flag = {part[3] for part in PARTS if waits_for_the_flag([part[3]])}
+    assert of_the_flag == {"over-trip", "cut-out-2"}
+    assert waits_for_the_flag(["over-trip", "e-stop"])
+    assert not waits_for_the_flag(["e-stop", "over-trip"]) and not waits_for_the_flag([])
 
 
 @pytest.mark.parametrize("value", [None, float("nan"), 1, "yes"])
