@@ -33,6 +33,7 @@ level_wet            -                 MA  level            -      -      -
 level_now            heating           MA  level            hold   latch  0
 level_or_hand        mixing            HA  level            hold   latch  0
 lid_ok               energised_flag    -   lid              hold   latch  0
+lid_ok               energised         -   lid              -      -      60
 drain_ok             energised         A   drain            hold   latch  0
 vent_ok              energised         -   vent             hold   latch  0
 cutout2_ok           heating           MA  cut-out-2        hold   latch  0

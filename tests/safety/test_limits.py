@@ -28,8 +28,9 @@ LIMITS = {
     "PRESSURES_APART_KPA": 0.5, "PRESSURES_APART_S": 60.0, "BAROMETER_AGE_S": 600.0,
     # [design] float wet for 10 s, contactors 1.5 s on and 1 s off, mixer and vent 5 s
     "LEVEL_WET_S": 10.0, "READBACK_S": 1.5, "READBACK_AGE_S": 0.6, "READBACK_OFF_S": 1.0,
-    # [design] heat waits 30 s for a lid and for probes, told in a minute; over 4 edges in 10 s
-    "BACK_S": 30.0, "BACK_TOLD_S": 120.0,
+    # [design] an open lid is told in a minute; what was taken away waits 30 s, and two minutes of
+    # that are told; over 4 edges in 10 s
+    "LID_OPEN_TOLD_S": 60.0, "BACK_S": 30.0, "BACK_TOLD_S": 120.0,
     "CHATTER_EDGES": 4, "CHATTER_S": 10.0, "CHATTER_AT_REST": 1.0 / 60.0,
     "MIXER_START_S": 5.0, "MIXER_STOP_S": 5.0, "VENT_START_S": 5.0,
     # [design] set fat: an eighth of the time up to 50 degC; 100 kJ/kg to melt is from memory

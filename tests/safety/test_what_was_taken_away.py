@@ -98,6 +98,14 @@ def test_seconds_kept_waiting_without_a_reason_add_up_and_are_forgotten_as_fast(
     assert grants.state.waited_s == 0.0
 
 
+def test_a_flicker_of_hours_is_told_no_longer_than_half_a_minute_after_its_end() -> None:
+    grants = Grants()
+    grants.look()
+    for second in range(7200):
+        grants.look("H" if second % 20 == 0 else "")
+    assert grants.state.waited_s == 150.0
+
+
 @pytest.mark.parametrize("left_s", [float("nan"), 1e9])
 def test_a_wait_that_is_no_number_or_endless_lets_nothing_through(left_s: float) -> None:
     grants = Grants()

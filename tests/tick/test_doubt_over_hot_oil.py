@@ -1,6 +1,6 @@
 """A flag set by a silence or a restart over hot oil trips; a person looks, answers, goes on.
 
-At 1120 m the trip with the flag set is at 57.2 degC, and dewatering is warmer than that.
+At 1120 m the trip with the flag set is at 57.1 degC, and dewatering is warmer than that.
 """
 
 from __future__ import annotations
@@ -156,6 +156,26 @@ def test_a_bridged_second_cut_out_that_a_doubt_latched_is_answered_too() -> None
     assert bench.controller.state.safety.latches == ["cut-out-2"], "it is one for a typed reason"
     bench.tick((Request("w", "reset", "local", "cut-out-2", text="bridged by its key"),))
     assert do_what_is_asked(bench) and bench.state == "running"
+    assert not bench.controller.state.flag.set
+
+
+def test_in_idle_too_a_latch_that_does_not_wait_for_the_flag_is_reset_first() -> None:
+    bench = Bench()
+    bench.ticks(3)
+    assert status_of(bench.controller, bench.now_s).prompt == "washed"
+    bench.override["estop_closed"] = False
+    bench.ticks(3)
+    del bench.override["estop_closed"]
+    bench.ticks(3)
+    assert status_of(bench.controller, bench.now_s).prompt == "latch"
+    bench.press("green", "blue", seconds=6)
+    bench.ticks(3)
+    assert bench.controller.state.flag.set, "what is shown is what is answered"
+    bench.press("blue", seconds=6)
+    bench.ticks(3)
+    assert status_of(bench.controller, bench.now_s).prompt == "washed"
+    bench.press("green", "blue", seconds=6)
+    bench.ticks(3)
     assert not bench.controller.state.flag.set
 
 

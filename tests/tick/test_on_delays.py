@@ -62,6 +62,21 @@ def test_after_the_lid_stood_open_the_mixer_waits_and_heat_for_the_mixer(bench: 
     assert bench.controller.outputs.k1
 
 
+def test_a_lid_left_open_is_told_after_a_minute_and_no_more_once_it_is_shut(bench: Bench) -> None:
+    bench.override["lid_closed"] = False
+    bench.ticks(60)
+    safety = bench.controller.state.safety
+    assert not safety.alarms and not bench.controller.outputs.horn
+    bench.ticks(2)
+    assert list(safety.alarms) == ["lid"] and bench.controller.outputs.horn
+    assert bench.state == "running" and not safety.latches
+    bench.press("blue")
+    assert not bench.controller.outputs.horn
+    bench.override["lid_closed"] = True
+    bench.ticks(70)
+    assert not safety.alarms and bench.controller.outputs.k1
+
+
 def test_a_lid_opened_again_meanwhile_begins_the_wait_anew(bench: Bench) -> None:
     for _ in range(3):
         bench.override["lid_closed"] = False

@@ -66,6 +66,8 @@ def ask(state: ProcessState, facts: Facts, row: Step, world: World,
             waiting = row.prompt
     elif state.state == "idle":
         name = CLEAR_QUESTION if world.flag else START_QUESTION
+        if world.flag and world.latched and not world.flag_first:
+            name = ""  # what is shown is the latch, and it is reset first
     if waiting != state.waiting:
         state.waiting = waiting
         if waiting:

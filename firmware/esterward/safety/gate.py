@@ -111,7 +111,7 @@ def grant(
             log.add("grant_withheld", output=output, why=why)
     state.withheld, state.granted = withheld, granted
     if waits:
-        state.waited_s += dt_s
+        state.waited_s = min(limits.BACK_TOLD_S + limits.BACK_S, state.waited_s + dt_s)
     elif not state.waits_s:
         state.waited_s = max(0.0, state.waited_s - dt_s)
     return Grant(HEAT in granted, MIXER in granted, AIR in granted)

@@ -52,6 +52,7 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("level", "level_now", (HEAT,), "hold", True, "heating"),
     Interlock("level", "level_or_hand", (MIXER,), "hold", True, "mixing"),
     Interlock("lid", "lid_ok", ALL, "hold", True, "energised_flag"),
+    Interlock("lid", "lid_ok", (), "", False, "energised", limits.LID_OPEN_TOLD_S),
     Interlock("drain", "drain_ok", (HEAT, MIXER), "hold", True, "energised"),
     Interlock("vent", "vent_ok", ALL, "hold", True, "energised"),
     Interlock("cut-out-2", "cutout2_ok", (HEAT,), "hold", True, "heating"),

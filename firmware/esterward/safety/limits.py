@@ -32,6 +32,7 @@ GUARD_SILENT_S: Final = 1.5           # [design] the guard speaks each 0.25 s
 GUARD_ENABLES_S: Final = 1.5          # [design] energy wanted and not let through: heat goes off
 GUARD_REFUSES_S: Final = 4.5          # [design] and the batch is held
 LEVEL_WET_S: Final = 10.0             # [design] on-delay; off-delay is zero
+LID_OPEN_TOLD_S: Final = 60.0         # [design] with the methanol flag clear; set, it is a fault
 READBACK_S: Final = 1.5               # [design] a contactor follows its coil in 0.1 s
 READBACK_AGE_S: Final = 0.6           # [design] the guard speaks each 0.25 s: two words missed
 READBACK_OFF_S: Final = 1.0           # [design] a contact closed against command
