@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import pickle
 import signal
 import subprocess
 import sys
@@ -44,15 +45,28 @@ signal.signal(signal.SIGUSR2, fail)
 from esterward.cli.{name} import {name}
 {name}()
 """
+# The bench with the reactor as it was read here: to read the file anew would cost it as much
+# processor time again as all the rest of its start.
+BENCH = """
+import pickle, sys
+from pathlib import Path
+from esterward_sim import bench
+bench.STEP_S = float(sys.argv[3])
+bench.main(Path(sys.argv[1]), pickle.loads(bytes.fromhex(sys.argv[2])))
+"""
 BOOT = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
 LOADS = ("element", "mixer", "air")
 HURT = {"killed": signal.SIGKILL, "stopped": signal.SIGSTOP, "hung": signal.SIGUSR1}
 
 
 class Rig:
-    """One reactor's processes. changes holds what the bench said, oldest first."""
+    """One reactor's processes. changes holds what the bench said, oldest first.
 
-    def __init__(self, folder: Path, reactor_text: str = REACTOR_TEXT) -> None:
+    look_s: how often the bench looks, so how late a stamp may be.
+    """
+
+    def __init__(self, folder: Path, reactor_text: str = REACTOR_TEXT,
+                 look_s: float = 0.01) -> None:
         self.folder = folder
         for name in ("run", "state"):
             (folder / name).mkdir(parents=True)
@@ -74,7 +88,8 @@ class Rig:
         self._started: list[subprocess.Popen[str]] = []
         self._news = threading.Condition()
         self.bench = subprocess.Popen(
-            [sys.executable, "-m", "esterward_sim.bench", str(folder), str(reactor_file)],
+            [sys.executable, "-c", BENCH, str(folder), pickle.dumps(reactor).hex(),
+             str(look_s)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
         self._ear = threading.Thread(target=self._listen, daemon=True)
         self._ear.start()

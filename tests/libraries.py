@@ -6,6 +6,7 @@ of them seconds of processor time, whether it runs their tests or not.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 
@@ -19,6 +20,19 @@ def solve_ivp(*args: Any, **options: Any) -> Any:
     """scipy.integrate.solve_ivp."""
     from scipy import integrate
     return integrate.solve_ivp(*args, **options)
+
+
+def fit(*args: Any, **options: Any) -> Any:
+    """esterward_sim.fit.model.fit, which asks scipy's least squares."""
+    from esterward_sim.fit.model import fit as found
+    return found(*args, **options)
+
+
+@cache
+def full_registry() -> Any:
+    """pint.UnitRegistry, with every unit Pint knows."""
+    import pint
+    return pint.UnitRegistry()
 
 
 def v_terminal(*args: Any, **options: Any) -> float:

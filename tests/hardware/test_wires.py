@@ -21,8 +21,9 @@ from steps import content
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
 REACTOR = load_reactor(CONFIG / "reactor.toml")
-SHORT = replace(load_batch(CONFIG / "batch.toml"), oil_volume_l=90.0, dewater="none", settle_h=0.1,
-                washes=(Wash(0.1, False), Wash(0.3, True)), wash_stand_min=10.0, dry_min=45.0)
+SHORT = replace(load_batch(CONFIG / "batch.toml"), oil_volume_l=90.0, oil_start_c=40.0,
+                dewater="none", dissolve_min=5.0, pour_min=10.0, settle_h=0.1,
+                washes=(Wash(0.1, False), Wash(0.3, True)), wash_stand_min=10.0, dry_min=20.0)
 PROBE_STEP_K = 0.0625
 
 

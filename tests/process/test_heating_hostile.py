@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from math import inf, isfinite, nan
+from typing import Any
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -58,25 +60,26 @@ class Oracle:
         return last_c >= ceiling_c or now_s - at_s > 5.0
 
 
-def warmed(element: str, seconds: int) -> tuple[HeaterControl, float]:
+WARM = [(element, seconds) for element in ("contactor", "ssr") for seconds in (0, 600, 3000, 9000)]
+
+
+@cache
+def warmed(element: str, seconds: int) -> tuple[dict[str, Any], float]:
+    """The law's state after so long on a vessel, and its last moment."""
     control, plant = HeaterControl(SETPOINT_C, CEILING_C, element=element), Plant(random_vessel(2))
     for second in range(seconds):
         plant.step(control.update(float(second), plant.reading()))
-    return control, float(max(0, seconds - 1))
-
-
-WARM = {(element, seconds): (lambda pair: (pair[0].to_plain(), pair[1]))(warmed(element, seconds))
-        for element in ("ssr", "contactor") for seconds in (0, 600, 3000, 9000)}
+    return control.to_plain(), float(max(0, seconds - 1))
 
 
 @settings(max_examples=300, deadline=None,
           suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
-@given(moments=moments, begin=st.sampled_from(sorted(WARM)), learnt=guesses)
+@given(moments=moments, begin=st.sampled_from(WARM), learnt=guesses)
 def test_no_sequence_however_hostile_brings_heat_that_is_forbidden(
     moments: list[tuple[float, float | None, bool | None, float | None, float | None]],
     begin: tuple[str, int], learnt: dict[str, float],
 ) -> None:
-    plain, now_s = WARM[begin]
+    plain, now_s = warmed(*begin)
     control, oracle = HeaterControl.from_plain(plain), Oracle()
     if not begin[1]:
         control = HeaterControl(SETPOINT_C, CEILING_C, element=begin[0], learnt=learnt)
@@ -102,7 +105,7 @@ def test_no_sequence_however_hostile_brings_heat_that_is_forbidden(
 def test_readings_gone_wrong_in_the_middle_of_heating_leave_a_law_that_recovers(
     data: st.DataObject, seed: int,
 ) -> None:
-    plain, at_s = WARM[("ssr", 3000)]
+    plain, at_s = warmed("ssr", 3000)
     control = HeaterControl.from_plain(plain)
     bad = data.draw(st.lists(readings, min_size=1, max_size=20))
     for i, oil_c in enumerate(bad):

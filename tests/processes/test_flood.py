@@ -194,7 +194,7 @@ def test_five_thousand_messages_a_second_hold_up_neither_tick_nor_beat_and_energ
         text = text.replace(shipped, here)
     watcher = Watcher(broker.port, ROOT + "$state", ROOT + "remote/nonce")
     try:
-        with Rig(tmp_path / "rig", text) as rig:
+        with Rig(tmp_path / "rig", text, look_s=0.005) as rig:
             rig.dry()
             until(lambda: watcher.of("$state")[-1:] == ["ready"], "ready", 30.0)
             rig.tell(stamp=["k1", "beat"])

@@ -13,6 +13,7 @@ from esterward.values.batch import Batch, Wash
 from esterward.values.reactor import Reactor
 from esterward_sim.rehearsal import Rehearsal, Result
 from esterward_sim.virtual import NoRecord
+from steps import content
 
 TOP = Path(__file__).parents[2]
 
@@ -46,14 +47,23 @@ def quick(example: tuple[Batch, Reactor]) -> tuple[Batch, Reactor]:
 def untroubled(quick: tuple[Batch, Reactor]) -> Result:
     """The short batch alone, with no record and no network."""
     batch, reactor = quick
-    return Rehearsal(reactor, batch, NoRecord()).run()
+    return content(Rehearsal(reactor, batch, NoRecord())).run()
 
 
 @pytest.fixture(scope="session")
-def recorded(example: tuple[Batch, Reactor],
+def sooner(example: tuple[Batch, Reactor]) -> tuple[Batch, Reactor]:
+    """The demo's batch with shorter waits from the dose on, but both drains and every repetition:
+    its whole night is in sim/test_rehearse_command.py."""
+    batch, reactor = example
+    return replace(batch, settle_h=3.7, wash_stir_min=5.0, wash_stand_min=10.0,
+                   washes=(Wash(0.1, False), Wash(0.5, True)), dry_min=60.0), reactor
+
+
+@pytest.fixture(scope="session")
+def recorded(sooner: tuple[Batch, Reactor],
              tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
     """The demo's batch with its record on disk."""
-    batch, reactor = example
+    batch, reactor = sooner
     path = tmp_path_factory.mktemp("record") / "batch.sqlite"
     journal = Journal(path, boot="rehearsal-1", now_s=0.0)
     rehearsal = Rehearsal(reactor, batch, journal)

@@ -14,11 +14,12 @@ from esterward_sim.broker import EmbeddedBroker
 from esterward_sim.orders import Moment
 from esterward_sim.rehearsal import Rehearsal, Result
 from esterward_sim.virtual import NoRecord
+from steps import content
 
 
 def run(pair: tuple[Batch, Reactor], link: MqttLink | None = None, **options: Any) -> Result:
     batch, reactor = pair
-    return Rehearsal(reactor, batch, NoRecord(), telemetry=link, **options).run()
+    return content(Rehearsal(reactor, batch, NoRecord(), telemetry=link, **options)).run()
 
 
 def test_the_same_seed_gives_the_same_bytes(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -29,6 +28,7 @@ from esterward.settings.units import (
     VOLUME,
     Kind,
 )
+from libraries import full_registry
 
 # Exact or conventional factors: NIST Special Publication 811 (2008), appendix B.
 NIST_SP_811 = [
@@ -49,7 +49,6 @@ NIST_SP_811 = [
 PINTS_OWN = {"gal_us": "US_liquid_gallon", "gal_imp": "imperial_gallon", "percent": "percent",
              "fraction": "dimensionless", "delta_degree_Fahrenheit": "delta_degF",
              "ph": "dimensionless"}
-FULL = pint.UnitRegistry()
 
 
 @pytest.mark.parametrize(("text", "kind", "expected"), NIST_SP_811)
@@ -60,7 +59,7 @@ def test_units_have_the_factors_of_nist_sp_811(text: str, kind: Kind, expected: 
 @pytest.mark.parametrize(("kind", "unit"), [
     (kind, unit) for kind in KINDS for unit in kind.units.values()])
 def test_units_agree_with_the_full_registry_of_pint(kind: Kind, unit: str) -> None:
-    theirs = FULL.Quantity(7.5, PINTS_OWN.get(unit, unit)).m_as(
+    theirs = full_registry().Quantity(7.5, PINTS_OWN.get(unit, unit)).m_as(
         PINTS_OWN.get(kind.core, kind.core))
     assert convert(7.5, unit, kind.core) == pytest.approx(theirs, rel=1e-9)
 

@@ -6,17 +6,20 @@ import builtins
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from click.testing import CliRunner
 
 from esterward.values.readings import ProbeReading
-from esterward_sim.fit.model import Estimate, fit
 from esterward_sim.fit.window import NotEnough, best_window, stirred
 from esterward_sim.rehearse import rehearse
+from libraries import fit
 from samples import SMALLEST_BATCH
 from sim.fit_rig import heat_up, truth, vessel, write
+
+if TYPE_CHECKING:
+    from esterward_sim.fit.model import Estimate
 
 REACTOR_TOML = (Path(__file__).parents[2] / "firmware/config/reactor.toml").read_text("utf-8")
 DOCUMENTS = {"batch_toml": SMALLEST_BATCH, "reactor_toml": REACTOR_TOML}
