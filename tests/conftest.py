@@ -38,13 +38,13 @@ WITH = {
 def group(nodeid: str) -> str:
     """What one worker does in one go: a file, so that what its tests share is made once.
 
-    All of processes/ is one: it mostly waits, and its deadlines would feel the rigs of a second
-    worker.
+    processes/ mostly waits. What hurts many rigs at once is one group, flood included; beside it
+    only test_run_command.py, one rig at a time, weighs less than a worker that computes.
     """
     path, _, name = nodeid.partition("::")
     name = name.partition("[")[0]
     name = WITH.get(name, name)
-    if "/processes/" in path:
+    if path.endswith(("/processes/test_energy_ends.py", "/processes/test_flood.py")):
         return "processes"
     return name if name in APART else path
 

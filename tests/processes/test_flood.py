@@ -19,7 +19,6 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -110,15 +109,6 @@ def memory_mb(pid: int, what: str) -> float:
     return int(status.partition(what + ":")[2].split()[0]) / 1024
 
 
-def as_installed(rig: Rig) -> None:
-    """The priorities that the units give, where the tests may; the bench is the instrument."""
-    for process, nice in ((rig.guard, -10), (rig.controller, -5), (rig.bench, -10)):
-        assert process is not None
-        for task in Path(f"/proc/{process.pid}/task").iterdir():
-            with suppress(PermissionError):
-                os.setpriority(os.PRIO_PROCESS, int(task.name), nice)
-
-
 def stamps(rig: Rig, what: str, from_s: float, to_s: float) -> list[float]:
     return [change["at_s"] for change in list(rig.changes)
             if change["what"] == what and from_s <= change["at_s"] <= to_s]
@@ -198,7 +188,6 @@ def test_five_thousand_messages_a_second_hold_up_neither_tick_nor_beat_and_energ
             rig.dry()
             until(lambda: watcher.of("$state")[-1:] == ["ready"], "ready", 30.0)
             rig.tell(stamp=["k1", "beat"])
-            as_installed(rig)
             begun = len(list(read_rows(rig.folder / "record.sqlite")))
             seen: list[int] = []
 

@@ -41,6 +41,7 @@ def test_a_batch_is_started_heats_a_minute_is_held_goes_on_and_stops_with_every_
     rig.start_guard()
     controller = rig.start_controller("--batch", str(rig.folder / "batch.toml"))
     rig.said("Is all methanol out of the vessel?")
+    rig.as_installed()
     assert not any(rig.level(what) for what in ("line k1", "line mixer", "line air", "k2"))
     time.sleep(1.5)
     rig.press_until("methanol flag cleared", "green", "blue", seconds=6.6)
