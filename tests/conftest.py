@@ -38,13 +38,14 @@ WITH = {
 def group(nodeid: str) -> str:
     """What one worker does in one go: a file, so that what its tests share is made once.
 
-    processes/ mostly waits. What hurts many rigs at once is one group, flood included; beside it
-    only test_run_command.py, one rig at a time, weighs less than a worker that computes.
+    processes/ is one, since it mostly waits, and its deadlines would feel the rigs of a second
+    worker; beside it only test_run_command.py, with one rig at a time, which weighs less than a
+    worker that computes.
     """
     path, _, name = nodeid.partition("::")
     name = name.partition("[")[0]
     name = WITH.get(name, name)
-    if path.endswith(("/processes/test_energy_ends.py", "/processes/test_flood.py")):
+    if "/processes/" in path and not path.endswith("/test_run_command.py"):
         return "processes"
     return name if name in APART else path
 
