@@ -126,16 +126,25 @@ def test_an_unwise_sheet_is_warned_of_before_the_batch_starts(
     assert "warning: " + warnings[0] in capsys.readouterr().err, "told before, not after"
 
 
-def test_a_trip_ends_with_exit_code_one_and_names_it(folder: Path) -> None:
-    done = esterward("rehearse", "batch.toml", "--fault", "cutout_open@dewater+300",
-                     "--reactor", str(REACTOR), cwd=folder)
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Given up after a quarter of an hour in which nothing moved, not after hours."""
+    monkeypatch.setattr(rehearsal, "STUCK_S", 900.0)
+    monkeypatch.setattr(rehearsal, "STOOD_S", 900.0)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_trip_ends_with_exit_code_one_and_names_it(inside: Inside) -> None:
+    done = inside("rehearse", "batch.toml", "--fault", "cutout_open@dewater+300",
+                  "--reactor", str(REACTOR))
     assert done.returncode == 1
     assert "TRIP cut-out" in done.stdout and "did not end complete" in done.stdout
 
 
-def test_the_ending_of_a_hung_controller_says_so_and_names_no_start_check(folder: Path) -> None:
-    done = esterward("rehearse", "batch.toml", "--fault", "controller_hangs@dewater+300",
-                     "--reactor", str(REACTOR), cwd=folder)
+@pytest.mark.usefixtures("impatient")
+def test_the_ending_of_a_hung_controller_says_so_and_names_no_start_check(inside: Inside) -> None:
+    done = inside("rehearse", "batch.toml", "--fault", "controller_hangs@dewater+300",
+                  "--reactor", str(REACTOR))
     said = " ".join(done.stdout.split())
     assert done.returncode == 1 and "running in dewater" in said
     assert ("The controller still hangs: what stands above is its last word. The guard has "
