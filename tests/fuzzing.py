@@ -43,6 +43,7 @@ from esterward.values.outputs import SAFE
 from esterward.values.readings import NO_READING, Inputs, ProbeReading
 from esterward.values.snapshot import Snapshot
 from esterward_sim.wires import KernelFolder, slave_text
+from folders import MEMORY
 from harness import BATCH, REACTOR
 from samples import SMALLEST_BATCH
 
@@ -341,7 +342,7 @@ def main() -> int:
         if options.only not in surface.name:
             continue
         began_s = time.process_time()
-        with tempfile.TemporaryDirectory() as folder:
+        with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
             bad = feed(surface, options.inputs, options.seed, Path(folder))
         print(f"{surface.name:14} {options.inputs} inputs, seed {options.seed}, "
               f"{time.process_time() - began_s:.1f} s: "

@@ -8,7 +8,8 @@ from __future__ import annotations
 import random
 import shutil
 import sqlite3
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
@@ -21,10 +22,18 @@ from esterward.record.lock import lock_path, promised_number, slot
 from esterward.record.read import read_events, read_marks, read_rows, read_trace
 from esterward.record.resume import Found, last_state
 from esterward.record.schema import BadRecord
+from folders import MEMORY
 
 Begin = Callable[..., Any]
 TABLES = ("marks", "events", "documents", "checkpoints", "trace")
 EVENTS = 57  # not a multiple of the commits between two folds: the log must hold something
+
+
+@pytest.fixture
+def path() -> Iterator[Path]:
+    """Damaged files are looked at where they were written: no disk need hold them."""
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
+        yield Path(folder) / "record.sqlite"
 
 
 @pytest.fixture(scope="module")
