@@ -49,21 +49,21 @@ class FaultOrder:
     @classmethod
     def parse(cls, text: str) -> FaultOrder:
         """ValueError with one sentence, without the option's name, when it cannot be read."""
-        head, at, when = text.partition("@")
+        head, _, when = text.partition("@")
         name, equals, number = head.partition("=")
         row = ROWS.get(name)
         if row is None:
             raise ValueError(f"{text!r}: there is no fault {name!r}; {_near(name, ROWS)}")
         value = _number(text, row, number) if equals else None
-        if not at:
+        if not when:
             raise ValueError(f"{text!r}: when does it start? Write {FORM}.")
         stage, plus, span = when.rpartition("+")
         if plus and stage not in (IDLE, *STAGES):
             raise ValueError(f"{text!r}: there is no stage {stage!r}; "
                              f"{_near(stage, (IDLE, *STAGES))}")
         start, dash, end = span.partition("-")
-        at_s = _seconds(text, start)
-        ends_s = _seconds(text, end) if dash else None
+        at_s = _seconds(text, start or when)
+        ends_s = _seconds(text, end or when) if dash else None
         if ends_s is not None and not ends_s > at_s:
             raise ValueError(f"{text!r}: it would end at {end} s, before it starts at {start} s; "
                              "both count from the same moment.")
@@ -81,7 +81,7 @@ def parse_moment(text: str) -> Moment:
     if plus and stage not in (IDLE, *STAGES):
         raise ValueError(f"{text!r}: there is no stage {stage!r}; "
                          f"{_near(stage, (IDLE, *STAGES))}")
-    return Moment(_seconds(text, seconds), stage if plus else "")
+    return Moment(_seconds(text, seconds or text), stage if plus else "")
 
 
 def parse_orders(texts: Iterable[str]) -> tuple[tuple[FaultOrder, ...], list[str]]:

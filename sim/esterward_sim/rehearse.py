@@ -188,7 +188,9 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
                      for order in orders if order.name in played]
     if chosen is None:
         chosen = example_reactor()
-        click.echo(f"note: no reactor.toml beside {batch}; the shipped example is used.", err=True)
+        if os.path.isfile(batch):  # noqa: PTH113 - is_file raises on a long name
+            click.echo(f"note: no reactor.toml beside {batch}; the shipped example is used.",
+                       err=True)
     factor = _told(mistakes, lambda: _speed(speed))
     where = _told(mistakes, lambda: _broker(broker))
     if plot is not None:
@@ -206,6 +208,7 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
         raise Refused(f'rehearse: {chosen} has [rig] level = "watch", where the maker\'s own '
                       'thermostat heats and this only watches; rehearse level "small" or "full", '
                       "for example in a copy of the file named with --reactor.")
+    _note_unfitted(orders, vessel)
     path = _record_path(record, plan.name)
     before = _earlier(path)
     texts = {"batch.toml": batch.read_text(encoding="utf-8"),
@@ -238,6 +241,17 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
             go_on(rehearsal, journal.found.last_number, before)
         code = _run(rehearsal, path, factor, link, heard, sheet.warnings, plot, as_json)
     sys.exit(code)
+
+
+def _note_unfitted(orders: Any, vessel: Any) -> None:
+    """One sentence for each fault of a part that this reactor does not have."""
+    from esterward_sim.trials_faults import CASES, fits
+
+    for order in orders:
+        case = CASES.get(order.name)
+        if case and not fits(case, vessel.fitted, vessel.barometer, vessel.element_switch == "ssr"):
+            click.echo(f"note: --fault {order}: {case.needs} is not fitted on this reactor, so "
+                       "nothing shows there.", err=True)
 
 
 def _earlier(path: Path) -> Any:

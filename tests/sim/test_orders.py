@@ -27,7 +27,7 @@ def test_an_order_is_read_and_reads_the_same_again(text: str, order: FaultOrder)
     ("zzz@600", "see esterward rehearse --faults"),
     ("", "there is no fault ''"),
     ("k1_welded", "when does it start?"),
-    ("k1_welded@", "must be seconds"),
+    ("k1_welded@", "when does it start?"),
     ("k1_welded@heat", "must be seconds"),
     ("k1_welded@hat+3", "did you mean heat"),
     ("k1_welded@Heat+3", "no stage 'Heat'"),
@@ -49,6 +49,14 @@ def test_what_is_no_order_is_one_sentence(text: str, words: str) -> None:
         FaultOrder.parse(text)
     sentence = str(caught.value)
     assert words in sentence and repr(text) in sentence and "\n" not in sentence
+
+
+@pytest.mark.parametrize(("text", "typed"), [
+    ("pump_dry@-5", "'-5' must"), ("pump_dry@mix+", "'mix+' must"), ("pump_dry@5-", "'5-' must")])
+def test_a_wrong_time_is_quoted_as_it_was_typed(text: str, typed: str) -> None:
+    with pytest.raises(ValueError, match=r".") as caught:
+        FaultOrder.parse(text)
+    assert typed in str(caught.value) and "''" not in str(caught.value)
 
 
 def test_all_mistakes_come_at_once_beside_the_good_orders() -> None:

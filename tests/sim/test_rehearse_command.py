@@ -183,6 +183,31 @@ def test_bad_input_is_one_sentence_exit_2_and_nothing_started(
     assert sorted(p.name for p in folder.iterdir()) == before
 
 
+def test_of_a_batch_that_is_not_there_nothing_is_said_but_that(
+    folder: Path, inside: Inside,
+) -> None:
+    done = inside("rehearse", "missing.toml")
+    assert done.returncode == 2
+    assert done.stderr == "missing.toml: there is no such file; give the path of one.\n"
+
+
+@pytest.mark.parametrize(("fitted", "fault", "noted"), [
+    ("", "vapour_high@10", "note: --fault vapour_high@10: vapour_low is not fitted on this "
+                           "reactor, so nothing shows there."),
+    ('fitted = ["vapour_low"]', "vapour_high@10", ""), ("", "cutout_open@10", ""),
+])
+def test_a_fault_of_a_part_that_is_not_fitted_is_noted(
+    fitted: str, fault: str, noted: str, folder: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    reactor = folder / "mine.toml"
+    level = 'level = "full"\n' + fitted if fitted else 'level = "small"'
+    reactor.write_text(REACTOR.read_text().replace('level = "small"', level))
+    briefly(folder, monkeypatch, "--fault", fault, "--reactor", str(reactor))
+    assert [line for line in capsys.readouterr().err.splitlines()
+            if line.startswith("note:")] == ([noted] if noted else [])
+
+
 def test_all_mistakes_of_both_files_come_at_once(folder: Path, inside: Inside) -> None:
     (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L").replace(
         "3.1 mL", "3,1 mL"))
