@@ -49,6 +49,8 @@ STORY: list[tuple[float, str, tuple[Any, ...]]] = [
     (2500, "stage_started", ("wash", 2)),
     (2600, "flag_cleared", ("clear water, pH of the tap",)),
     (2700, "note", ("cloth changed",)),
+    (2700, "latched", ("lid", True)),
+    (2700, "latch_reset", ("lid", 0)),
 ]
 
 
@@ -125,6 +127,8 @@ Latches
   Sat 6 Mar 12:31   e-stop (first out): reset Sat 6 Mar 12:33, 1 of this cause
                     so far
   Sat 6 Mar 12:31   guard: e-stop: reset Sat 6 Mar 12:33, 2 of this cause so far
+  Sat 6 Mar 12:45   lid (first out): reset Sat 6 Mar 12:45, not counted, no
+                    batch under way
 
 Holds and ends
   Sat 6 Mar 12:00   idle to running: start checks met
@@ -189,7 +193,8 @@ def test_json_carries_the_same_account_with_unknown_as_null(run: Run, tmp_path: 
         "outcome": "done", "oil_low_c": 38.01, "oil_high_c": 45.0}
     assert [(row["code"], row["first_out"], row["reset_s"], row["resets"])
             for row in told["latches"]] == [("e-stop", True, 2000.0, 1),
-                                            ("guard: e-stop", False, 1999.0, 2)]
+                                            ("guard: e-stop", False, 1999.0, 2),
+                                            ("lid", True, 2700.0, 0)]
     assert [row["flag"] for row in told["flag"]] == ["set", "cleared"]
 
 

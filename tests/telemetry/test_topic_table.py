@@ -161,6 +161,15 @@ def test_the_first_out_latch_is_named_as_such() -> None:
     assert said == ["latched: e-stop, the first of its chain", "latched: e-stop"]
 
 
+@pytest.mark.parametrize(("resets", "count"), [
+    (2, "2 in this batch"), (0, "not counted, no batch under way")])
+def test_a_reset_with_no_batch_under_way_is_said_not_to_count(resets: int, count: str) -> None:
+    data = {"code": "e-stop", "resets": resets}
+    assert [lines.line_words(Event(1, 0.0, kind, data)) for kind in (
+        "latch_reset", "guard_reset")] == [f"latch e-stop reset, {count}",
+                                           f"the guard's latch e-stop reset, {count}"]
+
+
 def test_an_event_with_a_number_that_is_none_still_gives_valid_json() -> None:
     event = Event(1, 0.0, "observation", {"name": "wash_ph", "value": math.nan,
                                           "source": "mqtt", "counts": True})

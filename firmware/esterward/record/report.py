@@ -186,7 +186,9 @@ def _latch(row: Account, when: When) -> str:
     first = " (first out)" if row["first_out"] else ""
     if row["reset_s"] is None:
         return f"{row['code']}{first}: not reset"
-    return f"{row['code']}{first}: reset {when(row, 'reset')}, {row['resets']} of this cause so far"
+    count = f"{row['resets']} of this cause so far" if row["resets"] else (
+        "not counted, no batch under way")
+    return f"{row['code']}{first}: reset {when(row, 'reset')}, {count}"
 
 
 def _learnt(row: Account) -> str:

@@ -36,9 +36,9 @@ LINE_WORDS: Final[dict[str, str]] = {
     "alarm_acknowledged": "alarm {code} acknowledged",
     "alarm_returned": "alarm {code} is over",
     "latched": "latched: {code}",
-    "latch_reset": "latch {code} reset, {resets} in this batch",
+    "latch_reset": "latch {code} reset, {resets}",
     "guard_latched": "the guard latched: {code}",
-    "guard_reset": "the guard's latch {code} reset, {resets} in this batch",
+    "guard_reset": "the guard's latch {code} reset, {resets}",
     "flag_set": "methanol flag set: methanol may be in the vessel",
     "flag_cleared": "methanol flag cleared: {evidence}",
     "check_seen": "start check seen: {check}",
@@ -100,6 +100,9 @@ def line_words(event: Event) -> str:
     for key in ("new", "old", "state"):
         if key in data:
             words[key] = STATE_WORDS.get(words[key], words[key])
+    if "resets" in data:
+        words["resets"] = (f"{words['resets']} in this batch" if data["resets"]
+                           else "not counted, no batch under way")
     name = data.get("name")
     if event.kind == "observation" and name in OBSERVATIONS:
         words["name"] = str(name).rsplit("_", 1)[0].replace("_", " ")  # the unit follows it
