@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from esterward.chemistry import boiling
 from esterward.chemistry.figures import warming_up
 from esterward.process import start
@@ -10,12 +12,12 @@ from esterward.process.stages import STEPS
 from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
 from esterward.safety import alarms, gate
 from esterward.safety.facts import hottest_c
-from esterward.safety.faults import FAULTS
+from esterward.safety.faults import FAULTS, HELD_WORDS
 from esterward.safety.interlocks import waits_for_the_flag
 from esterward.safety.state import SafetyState
 from esterward.tick import Controller
 from esterward.values.messages import GUARD_LATCHES
-from esterward.values.status import Status
+from esterward.values.status import STANDS, UNSEEN, Status
 
 
 def status_of(controller: Controller, now_s: float) -> Status:
@@ -50,6 +52,8 @@ def status_of(controller: Controller, now_s: float) -> Status:
         latches=(*safety.latches, *(f"guard: {code}" for code in controller.guard_latches)),
         credit_min=timers.credit_s / 60.0,
         settled_s=timers.settled_s, repeat=batch_state.repeats.get(row.stage, 1),
+        unseen=controller.reactor.rig_level != "watch" and any(  # which has no buttons
+            not entry.acknowledged for entry in safety.alarms.values()),
     )
 
 
@@ -132,6 +136,7 @@ def _reset_too_often(safety: SafetyState) -> str:
 
 FLAG_FIRST = ("The methanol flag is set, so the stricter rule counts. If only a silence or a "
               "restart set it, look, and answer this first:")
+UNSEEN_S: Final = 5.0  # a cause that comes and goes faster stands: one text, no flicker
 VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
 
 
@@ -153,22 +158,24 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
     if safety.latches:
         code = safety.latches[0]
         fault = FAULTS[code]
-        typed = (f" and type `esterward record reset {code} --why TEXT`"
+        typed = (f"type `esterward record reset {code} --why TEXT`, then "
                  if gate.asks_word(safety, code) else "")
-        reset = f"blue held 5 s{typed}"
+        reset = f"{typed}hold blue 5 s"
+        stands = controller.unseen_s < UNSEEN_S
+        told = f"{fault.sentence} {STANDS if stands else UNSEEN}"
         if state.asked == CLEAR_QUESTION and waits_for_the_flag(safety.latches):
-            return (CLEAR_QUESTION, f"{fault.sentence} {FLAG_FIRST} {state.asked_text} If not: "
+            return (CLEAR_QUESTION, f"{told} {FLAG_FIRST} {state.asked_text} If not: "
                     f"{fault.action}",
                     f"{ANSWERS[PROMPTS[CLEAR_QUESTION].kind]}; after a yes {reset}")
         which = _reset_too_often(safety) if code == gate.GUARD_RESETS else ""
-        return ("latch", f"{fault.sentence} {which}{fault.action}",
-                f"cause gone: {reset}")
+        return ("latch", f"{told} {which}{fault.action}",
+                f"once it is gone: {reset}" if stands else reset)
     if controller.guard_latches:
         first = controller.guard_latches[0]
         more = len(controller.guard_latches) - 1
         return ("latch", f"The guard has latched {first!r}: {GUARD_LATCHES.get(first, first)}."
                 + (f" {more} more behind it." if more else ""),
-                "cause gone: blue held 5 s")
+                "once it is gone: hold blue 5 s")
     if state.state == "idle" and state.asked == START_QUESTION:
         world = controller.world
         missing = start.missing(state.checks, controller.reactor, controller.process.batch,
@@ -178,7 +185,7 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
     if state.state == "paused":
         return "presence", "Is somebody there? The batch is paused.", "green = here, go on"
     if state.state == "held":
-        held = f"Held ({state.why})."
+        held = f"Held ({HELD_WORDS.get(state.why, state.why)})."
         if state.asked:
             return (state.asked, f"{held} {state.asked_text}",
                     ANSWERS[PROMPTS[state.asked].kind] + "; green held 2 s = go on as it is")

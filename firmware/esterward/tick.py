@@ -10,6 +10,7 @@ What it refuses to know: drivers, sockets, files, the time of day as anything bu
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 from typing import Any, Final
 
 from esterward.chemistry import boiling
@@ -72,6 +73,7 @@ class Controller:
         self.facts = proof.SafetyFacts()
         self.world: World | None = None
         self.guard_latches: tuple[str, ...] = ()
+        self.unseen_s = inf  # since the first latch's cause was there last
         self.outputs = Outputs(*self.state.commanded)
         self.limits: boiling.Limits | None = None
         self._refresh_limits()
@@ -325,6 +327,9 @@ class Controller:
             if why:
                 log.add("note", text="not reset: " + why)
         removed = gate.judge(safety, facts, seen.dt_s, log, self.interlocks)
+        stands = bool(safety.latches) and gate.cause_present(
+            safety, facts, safety.latches[0], self.interlocks)
+        self.unseen_s = 0.0 if stands else self.unseen_s + seen.dt_s
         return gate.grant(safety, removed, heat=wish.heating, mixer=wish.mixer, air=wish.air,
                           dt_s=seen.dt_s, log=log)
 

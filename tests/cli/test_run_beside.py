@@ -8,7 +8,10 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+import pytest
+
 from esterward.cli.run_beside import LINES_WAITING, Shown, Terminal, WrittenBeside
+from esterward.values.events import Event
 from telemetry.mqtt_rig import make_status
 
 
@@ -64,6 +67,30 @@ def test_a_question_is_shown_once_and_again_when_its_words_change() -> None:
     shown.terminal.close()
     assert [line.partition("? ")[2] for line in out.getvalue().splitlines()] == [
         "Is it in?  [green = yes]", "Is it in? 3 L  [green = yes]"]
+
+
+def test_the_line_of_each_minute_says_what_waits_for_what_and_that_an_alarm_is_unseen() -> None:
+    terminal = Terminal(str, io.StringIO())
+    plain = terminal.picture(make_status(left_s=2700.0))
+    assert "; 45 min left" in plain and "waits" not in plain and "seen" not in plain
+    told = terminal.picture(make_status(
+        withheld=("heat: mixer", "air: vent"), unseen=True, left_s=2700.0))
+    assert "; waits: heat (mixer), air (vent); 45 min left; alarm [blue = seen]" in told
+    terminal.close()
+
+
+@pytest.mark.parametrize("unseen", [True, False])
+def test_an_alarm_on_the_terminal_says_which_press_silences_it_where_there_is_one(
+    unseen: bool,
+) -> None:
+    out = io.StringIO()
+    terminal = Terminal(str, out)
+    raised = Event(1, 0.0, "alarm_raised", {"code": "sump", "severity": "trip",
+                                            "sentence": "Wet.", "action": "Mop."})
+    terminal.show(make_status(unseen=unseen), (raised,), 1.0)
+    until(lambda: out.getvalue().count("\n") == 1)
+    terminal.close()
+    assert out.getvalue().endswith("Wet. Mop." + "  [blue = seen]" * unseen + "\n")
 
 
 class BrokenJournal:

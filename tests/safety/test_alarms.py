@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import pytest
 
-from esterward.safety import alarms
+from esterward.safety import alarms, limits
 from esterward.safety.alarms import AlarmEntry
-from esterward.safety.faults import FAULTS
+from esterward.safety.faults import FAULTS, HELD_WORDS
 from esterward.safety.interlocks import INTERLOCKS
 from esterward.values.events import EventLog
 
@@ -66,6 +66,27 @@ def test_every_fault_has_a_sentence_and_says_what_to_do() -> None:
     for code, row in FAULTS.items():
         assert row.code == code and row.sentence.endswith(".") and row.action.endswith("."), code
     assert len({row.sentence for row in FAULTS.values()}) == len(FAULTS)
+
+
+def test_no_service_reset_is_told_as_blue_before_a_reason_is_typed() -> None:
+    for code, row in FAULTS.items():
+        before, blue, _ = row.action.partition("hold blue")
+        assert row.reset != "service" or not blue or "Type what it was, then " in before, code
+
+
+def test_every_fault_that_stops_a_batch_has_the_words_of_what_it_was_held_for() -> None:
+    assert set(HELD_WORDS) == {row.code for row in INTERLOCKS if row.reaction}
+    assert HELD_WORDS["slow"] == "the controller stood still"
+
+
+def test_an_alarm_that_stands_for_a_while_after_its_cause_says_for_how_long() -> None:
+    minutes = f"{limits.ALARM_REST_S / 60.0:.0f} minutes"
+    assert f"or was within the last {minutes}" in FAULTS["over-alarm"].sentence
+
+
+def test_what_is_to_be_restarted_and_where_to_look_is_named() -> None:
+    assert "restart the board when its sensor hangs" in FAULTS["supply"].action
+    assert "The line `waits` names what for" in FAULTS["unsteady"].action
 
 
 class Alarms:

@@ -15,6 +15,7 @@ from dataclasses import replace
 import pytest
 
 from esterward.values.events import Event
+from esterward.values.status import Alarm
 from esterward_sim import view
 from telemetry.mqtt_rig import make_status
 
@@ -108,6 +109,20 @@ def test_what_waits_though_it_is_wished_is_shown_with_its_reason() -> None:
     out = io.StringIO()
     view.LiveView(out).show(STATUS, [])
     assert "waits" not in out.getvalue()
+
+
+@pytest.mark.parametrize(("state", "unseen", "shown"), [
+    ("unacknowledged", True, "ALARM  Too hot.  [blue = seen]\n"),
+    ("acknowledged", False, "ALARM  Too hot.\n"),
+    ("returned", True, "ALARM  Too hot. Its cause is not seen any more.  [blue = seen]\n"),
+])
+def test_an_alarm_says_whether_it_is_over_and_what_silences_it(
+    state: str, unseen: bool, shown: str,
+) -> None:
+    out = io.StringIO()
+    alarm = Alarm("over-alarm", "alarm", state, "Too hot.", "Look.")
+    view.LiveView(out).show(replace(STATUS, alarms=(alarm,), unseen=unseen), [])
+    assert shown in out.getvalue()
 
 
 def test_without_a_terminal_an_event_is_one_whole_plain_line() -> None:

@@ -402,7 +402,7 @@ def test_a_latch_of_the_guard_is_shown_with_what_to_do(heating: Bench) -> None:
     heating.ticks(8)
     status = status_of(heating.controller, heating.now_s)
     assert heating.state == "held" and "guard: probe" in status.latches
-    assert status.prompt == "latch" and "blue held" in status.answers
+    assert status.prompt == "latch" and "hold blue" in status.answers
 
 
 def test_after_a_stop_in_the_middle_of_pouring_the_gate_is_asked_for_again(

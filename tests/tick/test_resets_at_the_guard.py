@@ -312,7 +312,7 @@ def test_a_start_that_a_latch_refuses_names_it() -> None:
     bench.tick()
     bench.hold_green()
     assert last_note(bench) == (
-        "start refused: a latch is set (k1-welded, sump): cause gone, then hold blue 5 s")
+        "start refused: a latch is set (k1-welded, sump): reset it first, the question says how")
     assert bench.state == "idle"
 
 

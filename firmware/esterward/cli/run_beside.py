@@ -20,7 +20,7 @@ from esterward.values.outputs import Outputs
 from esterward.values.ports import Telemetry
 from esterward.values.requests import Request
 from esterward.values.snapshot import Snapshot
-from esterward.values.status import STAGE_WORDS, STATE_WORDS, Status
+from esterward.values.status import SEEN, STAGE_WORDS, STATE_WORDS, Status
 
 MINUTE_S: Final = 60.0
 LINES_WAITING: Final = 500
@@ -122,7 +122,8 @@ class Terminal:
         hours = f"{int(status.elapsed_s // 3600)}:{int(status.elapsed_s // 60) % 60:02d}  "
         for event in events:
             if event.kind not in QUIET:
-                self.say(hours + line_words(event))
+                seen = f"  {SEEN}" if status.unseen and event.kind == "alarm_raised" else ""
+                self.say(hours + line_words(event) + seen)
         asked = (status.prompt, status.prompt_text, status.answers)
         if asked != self._asked:
             self._asked = asked
@@ -139,9 +140,13 @@ class Terminal:
             ("element", status.element), ("mixer", status.mixer), ("air", status.air)) if level)
         aim = f" of {self._degrees(status.setpoint_c)}" if status.setpoint_c is not None else ""
         left = f"; {duration_words(status.left_s)} left" if status.left_s else ""
+        waits = ", ".join(f"{output} ({why})" for output, _, why in (
+            one.partition(": ") for one in status.withheld))
+        wait = f"; waits: {waits}" if waits else ""
+        unseen = f"; alarm {SEEN}" if status.unseen else ""
         stage = STAGE_WORDS.get(status.stage, status.stage)
         return (f"{STATE_WORDS[status.state]}{', ' + stage if stage else ''}: oil "
-                f"{self._degrees(status.oil_c)}{aim}; on: {on or 'nothing'}{left}")
+                f"{self._degrees(status.oil_c)}{aim}; on: {on or 'nothing'}{wait}{left}{unseen}")
 
     def close(self) -> None:
         """Give the last lines a moment."""

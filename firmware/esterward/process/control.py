@@ -253,12 +253,12 @@ class Process:
             step = state.step  # a stage that cannot be recorded does not begin
         if batch_state != state.state:
             old = state.state
-            proven = why == "off_proven"
+            told_before = why in ("off_proven", "latches_clear")
             why = self._why(why, world)
             started = state.state == "idle"
             log.add("state_changed", old=state.state, new=batch_state, why=why)
             state.state, state.timers.state_s = batch_state, 0.0
-            if not proven:  # held for what it was put on hold for, not because all is off
+            if not told_before:  # held for what stopped it, not because all is off or reset
                 state.why = why
             if started:
                 log.add("batch_started", batch=self.batch.name)

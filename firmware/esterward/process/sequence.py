@@ -62,7 +62,7 @@ class Facts:
     pause_over: Annotated[bool, "paused for 15 min"] = False
     release: Annotated[bool, "green held after a hold, no latch"] = False
     restart_ready: Annotated[bool, "what the step needs is good again"] = False
-    restart_overdue: Annotated[bool, "it was not within 60 s"] = False
+    restart_overdue: Annotated[bool, "what the step needs was not good within 60 s"] = False
     latches_clear: Annotated[bool, "no latch is left"] = False
 
 

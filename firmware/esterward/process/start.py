@@ -86,8 +86,8 @@ def missing(
     if not world.stores:
         found.append("the record cannot store what happens: free the disk or replace the card")
     if world.latched:
-        found.append(f"a latch is set ({', '.join(world.latched)}): cause gone, then hold "
-                     "blue 5 s")
+        found.append(f"a latch is set ({', '.join(world.latched)}): reset it first, the "
+                     "question says how")
     return tuple(found)
 
 

@@ -12,6 +12,9 @@ STATE_WORDS = {
     "holding": "held", "held": "held", "restarting": "running", "stopping": "stopped",
     "stopped": "stopped", "aborting": "stopped", "aborted": "stopped", "complete": "done",
 }
+# A cause that shows only while something runs may be there all the same.
+STANDS, UNSEEN = "Its cause still stands.", "Its cause is not seen any more."
+SEEN = "[blue = seen]"  # what a short press says to an alarm nobody has seen yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,7 @@ class Status:
 
     answers says how the prompt is answered at the reactor, e.g. "green = yes, blue = no".
     left_s is the expected time left in this step, progress its part done, 0..1.
+    unseen: an alarm waits for a short press of blue.
     """
 
     batch: str
@@ -63,3 +67,4 @@ class Status:
     credit_min: float
     settled_s: float
     repeat: int
+    unseen: bool = False

@@ -1,0 +1,81 @@
+"""What a person is told of a latch: whether its cause stands, what resets it, what it held."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from esterward.status import status_of
+from esterward.values.readings import OPTIONAL_INPUTS
+from esterward.values.requests import Request
+from esterward.values.status import STANDS, UNSEEN, Status
+from harness import REACTOR, Bench, heating_bench
+
+TYPED = "type `esterward record reset vapour --why TEXT`, then hold blue 5 s"
+
+
+def told(bench: Bench) -> Status:
+    return status_of(bench.controller, bench.now_s)
+
+
+@pytest.fixture
+def latched() -> Bench:
+    """Heating with every input fitted; then the vapour detector opens."""
+    bench = heating_bench(OPTIONAL_INPUTS)
+    bench.override["vapour_low"] = False
+    bench.ticks(5)
+    return bench
+
+
+def test_a_latch_says_whether_its_cause_still_stands_and_what_to_do_once_it_is_gone(
+    latched: Bench,
+) -> None:
+    text, answers = told(latched).prompt_text, told(latched).answers
+    assert f"contact is open. {STANDS} Leave" in text
+    assert answers == "once it is gone: " + TYPED
+    latched.override["vapour_low"] = True
+    latched.ticks(6)
+    assert told(latched).prompt_text == text.replace(STANDS, UNSEEN)
+    assert told(latched).answers == TYPED
+
+
+def test_what_is_told_resets_it_when_done_in_that_order(latched: Bench) -> None:
+    latched.override["vapour_low"] = True
+    latched.ticks(6)
+    typed, then, blue = told(latched).answers.partition(", then hold ")
+    assert "record reset vapour" in typed and then and blue == "blue 5 s"
+    latched.tick((Request("1", "reset", "local", "vapour", text="looked at"),))
+    latched.press("blue", seconds=6)
+    latched.ticks(2)
+    assert latched.controller.state.safety.latches == []
+    assert told(latched).prompt_text.startswith("Held (there was methanol vapour).")
+
+
+def test_a_cause_that_comes_and_goes_is_told_in_one_text(latched: Bench) -> None:
+    said = set()
+    for number in range(20):
+        latched.override["vapour_low"] = number % 4 != 0
+        latched.tick()
+        said.add(told(latched).prompt_text)
+    assert len(said) == 1 and STANDS in said.pop()
+
+
+def test_a_hold_is_told_in_words_and_not_by_its_code(latched: Bench) -> None:
+    state = latched.controller.state
+    state.safety.latches.clear()
+    state.process.state, state.process.why = "held", "slow"
+    assert "Held (the controller stood still)." in told(latched).prompt_text
+    state.process.why = "black was pressed"
+    assert "Held (black was pressed)." in told(latched).prompt_text
+
+
+def test_an_alarm_waits_for_a_short_blue_press_until_there_was_one(latched: Bench) -> None:
+    assert told(latched).unseen and latched.controller.outputs.horn
+    latched.press("blue")
+    assert not told(latched).unseen and not latched.controller.outputs.horn
+
+
+def test_where_there_are_no_buttons_none_is_named(latched: Bench) -> None:
+    latched.controller.reactor = replace(REACTOR, rig_level="watch")
+    assert not told(latched).unseen
