@@ -129,7 +129,7 @@ def _check(path: str | Path, given: Mapping[str, Any] | None,
     if not any(name in raw for name in own_sections):
         theirs = [f"[{name}]" for name in other_sections if name in raw]
         what = f"this is a {other} file ({theirs[0]} is in it)" if theirs else (
-            "this is no file of ours")
+            "this is neither a batch nor a reactor file")
         raise SettingsError([f"{where}: {what}; a {own} file is wanted here, which has "
                              f"{', '.join(f'[{name}]' for name in own_sections)}."])
     mistakes: list[str] = []
