@@ -50,9 +50,8 @@ from esterward.cli.{name} import {name}
 BENCH = """
 import pickle, sys
 from pathlib import Path
-from esterward_sim import bench
-bench.STEP_S = float(sys.argv[3])
-bench.main(Path(sys.argv[1]), pickle.loads(bytes.fromhex(sys.argv[2])))
+from esterward_sim.bench import main
+main(Path(sys.argv[1]), pickle.loads(bytes.fromhex(sys.argv[2])), float(sys.argv[3]))
 """
 BOOT = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
 LOADS = ("element", "mixer", "air")

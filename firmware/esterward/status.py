@@ -17,7 +17,7 @@ from esterward.safety.interlocks import waits_for_the_flag
 from esterward.safety.state import SafetyState
 from esterward.tick import Controller
 from esterward.values.messages import GUARD_LATCHES
-from esterward.values.status import STANDS, UNSEEN, Status
+from esterward.values.status import GONE, STANDS, Status
 
 
 def status_of(controller: Controller, now_s: float) -> Status:
@@ -52,8 +52,8 @@ def status_of(controller: Controller, now_s: float) -> Status:
         latches=(*safety.latches, *(f"guard: {code}" for code in controller.guard_latches)),
         credit_min=timers.credit_s / 60.0,
         settled_s=timers.settled_s, repeat=batch_state.repeats.get(row.stage, 1),
-        unseen=controller.reactor.rig_level != "watch" and any(  # which has no buttons
-            not entry.acknowledged for entry in safety.alarms.values()),
+        unseen=controller.reactor.rig_level != "watch"  # which has no buttons
+        and alarms.unacknowledged(safety.alarms),
     )
 
 
@@ -136,7 +136,7 @@ def _reset_too_often(safety: SafetyState) -> str:
 
 FLAG_FIRST = ("The methanol flag is set, so the stricter rule counts. If only a silence or a "
               "restart set it, look, and answer this first:")
-UNSEEN_S: Final = 5.0  # a cause that comes and goes faster stands: one text, no flicker
+GONE_S: Final = 5.0  # a cause that comes and goes faster stands: one text, no flicker
 VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
 
 
@@ -161,8 +161,8 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         typed = (f"type `esterward record reset {code} --why TEXT`, then "
                  if gate.asks_word(safety, code) else "")
         reset = f"{typed}hold blue 5 s"
-        stands = controller.unseen_s < UNSEEN_S
-        told = f"{fault.sentence} {STANDS if stands else UNSEEN}"
+        stands = controller.gone_s < GONE_S
+        told = f"{fault.sentence} {STANDS if stands else GONE}"
         if state.asked == CLEAR_QUESTION and waits_for_the_flag(safety.latches):
             return (CLEAR_QUESTION, f"{told} {FLAG_FIRST} {state.asked_text} If not: "
                     f"{fault.action}",

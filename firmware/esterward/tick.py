@@ -73,7 +73,7 @@ class Controller:
         self.facts = proof.SafetyFacts()
         self.world: World | None = None
         self.guard_latches: tuple[str, ...] = ()
-        self.unseen_s = inf  # since the first latch's cause was there last
+        self.gone_s = inf  # since the first latch's cause was there last
         self.outputs = Outputs(*self.state.commanded)
         self.limits: boiling.Limits | None = None
         self._refresh_limits()
@@ -106,7 +106,7 @@ class Controller:
                  and -0.1 <= now_s - guard.at_s <= safety_limits.GUARD_SILENT_S)
         inputs = guard.inputs if guard is not None and heard else None
         self.guard_latches = gate.follow_guard(state.safety, guard if heard else None, log,
-                                               counts=self.process.under_way)
+                                               counts=self.process.state.under_way)
         gestures = self._gestures(now_s, inputs)
         flag = state.flag
         seen = counters.Seen(
@@ -182,7 +182,7 @@ class Controller:
         if not gestures:
             return gestures
         spent = set()
-        if any(not entry.acknowledged for entry in self.state.safety.alarms.values()):
+        if alarms.unacknowledged(self.state.safety.alarms):
             spent.add(buttons.BLUE_SHORT)  # blue acknowledges first; then it means "no"
         if self.state.presence_press:
             spent.add(buttons.GREEN_SHORT)
@@ -323,13 +323,13 @@ class Controller:
             alarms.acknowledge(safety.alarms, safety.latches, log)
         if buttons.BLUE_HELD in gestures:
             why = gate.ask_reset(safety, facts, log, self.interlocks,
-                                 counts=self.process.under_way)
+                                 counts=self.process.state.under_way)
             if why:
                 log.add("note", text="not reset: " + why)
         removed = gate.judge(safety, facts, seen.dt_s, log, self.interlocks)
         stands = bool(safety.latches) and gate.cause_present(
             safety, facts, safety.latches[0], self.interlocks)
-        self.unseen_s = 0.0 if stands else self.unseen_s + seen.dt_s
+        self.gone_s = 0.0 if stands else self.gone_s + seen.dt_s
         return gate.grant(safety, removed, heat=wish.heating, mixer=wish.mixer, air=wish.air,
                           dt_s=seen.dt_s, log=log)
 

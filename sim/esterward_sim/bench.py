@@ -135,13 +135,13 @@ class Bench:
             os.mkfifo(self._w1.root / sensor / "w1_slave")
 
 
-def main(folder: Path, reactor: Reactor) -> None:
-    """Serve stdin until it closes or says quit."""
+def main(folder: Path, reactor: Reactor, step_s: float = STEP_S) -> None:
+    """Serve stdin until it closes or says quit; step_s: how often it looks."""
     bench = Bench(folder, reactor)
     buffer = b""
     last_s = time.monotonic()
     while True:
-        ready, _, _ = select.select([0], [], [], STEP_S)
+        ready, _, _ = select.select([0], [], [], step_s)
         if ready:
             data = os.read(0, 65536)
             if not data:

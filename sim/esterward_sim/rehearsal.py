@@ -250,7 +250,7 @@ class Rehearsal:
         limits = controller.limits
         result.ceiling_c = limits.alarm_c if limits is not None else None
         result.setpoint_c = controller.sheet.setpoint_c
-        if state.state not in ("idle", "complete", "stopped"):
+        if state.under_way:
             result.stages.append({
                 "stage": controller.process.row.stage,
                 "started_s": round(state.row_started_s, 3), "ended_s": None,

@@ -249,7 +249,7 @@ def _note_unfitted(orders: Any, vessel: Any) -> None:
 
     for order in orders:
         case = CASES.get(order.name)
-        if case and not fits(case, vessel.fitted, vessel.barometer, vessel.element_switch == "ssr"):
+        if case and not fits(case, vessel):
             click.echo(f"note: --fault {order}: {case.needs} is not fitted on this reactor, so "
                        "nothing shows there.", err=True)
 

@@ -23,6 +23,7 @@ from esterward_sim.plant.faults import PLANT_ROWS
 from esterward_sim.trials_truth import guard_state
 
 if TYPE_CHECKING:
+    from esterward.values.reactor import Reactor
     from esterward_sim.rehearsal import Rehearsal
 
 Act = Callable[["Rehearsal", Random], None]
@@ -290,7 +291,8 @@ CASES: Final[dict[str, FaultCase]] = {case.name: case for case in (
     *_OTHER)}
 
 
-def fits(case: FaultCase, fitted: tuple[str, ...], barometer: bool, ssr: bool) -> bool:
+def fits(case: FaultCase, reactor: Reactor) -> bool:
     """Whether a reactor has the part that this row breaks."""
-    return (not case.needs or case.needs in fitted or (case.needs == "barometer" and barometer)
-            or (case.needs == "ssr" and ssr))
+    return (not case.needs or case.needs in reactor.fitted
+            or (case.needs == "barometer" and reactor.barometer)
+            or (case.needs == "ssr" and reactor.element_switch == "ssr"))

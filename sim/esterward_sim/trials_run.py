@@ -79,8 +79,7 @@ def cells(plants: Sequence[int]) -> list[tuple[str, int]]:
     for number in plants:
         reactor = plant_of(number).reactor
         found += [(name, number) for name, case in CASES.items()
-                  if fits(case, reactor.fitted, reactor.barometer,
-                          reactor.element_switch == "ssr")]
+                  if fits(case, reactor)]
     Random(7).shuffle(found)
     return found
 

@@ -15,7 +15,7 @@ from typing import Final, TextIO
 from esterward.chemistry.wording import METRIC
 from esterward.process.prompts import ANSWERS, PROMPTS
 from esterward.values.events import Event
-from esterward.values.status import SEEN, STAGE_WORDS, STATE_WORDS, UNSEEN, Status
+from esterward.values.status import GONE, SEEN, STAGE_WORDS, STATE_WORDS, Status
 
 BAR: Final = 28
 # Questions of a state, which no event tells: start checks, latch, presence, hold, valve.
@@ -196,7 +196,7 @@ class LiveView(PlainView):
         ]
         if s.alarms:
             alarm = s.alarms[0]
-            gone = f" {UNSEEN}" if alarm.state == "returned" else ""
+            gone = f" {GONE}" if alarm.state == "returned" else ""
             seen = f"  {SEEN}" if s.unseen else ""
             lines.append(f"{alarm.severity.upper()}  {alarm.sentence}{gone}{seen}")
         lines.append(f"? {s.prompt_text}  [{s.answers}]" if s.prompt else "")

@@ -9,7 +9,7 @@ import pytest
 from esterward.status import status_of
 from esterward.values.readings import OPTIONAL_INPUTS
 from esterward.values.requests import Request
-from esterward.values.status import STANDS, UNSEEN, Status
+from esterward.values.status import GONE, STANDS, Status
 from harness import REACTOR, Bench, heating_bench
 
 TYPED = "type `esterward record reset vapour --why TEXT`, then hold blue 5 s"
@@ -36,7 +36,7 @@ def test_a_latch_says_whether_its_cause_still_stands_and_what_to_do_once_it_is_g
     assert answers == "once it is gone: " + TYPED
     latched.override["vapour_low"] = True
     latched.ticks(6)
-    assert told(latched).prompt_text == text.replace(STANDS, UNSEEN)
+    assert told(latched).prompt_text == text.replace(STANDS, GONE)
     assert told(latched).answers == TYPED
 
 

@@ -18,7 +18,6 @@ from typing import Any, Final
 from esterward.cli.errors import Refused
 from esterward.process import learnt
 from esterward.process.control import MIXING_STEPS
-from esterward.process.sequence import FINAL_STATES
 from esterward.process.state import ProcessState
 from esterward.record.read import newest, read_documents
 from esterward.record.resume import Found
@@ -126,7 +125,7 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
     state, doubt = _state_of(found)
     if files.reactor.rig_level == "watch":
         state.safety.latches.clear()  # no button is read there that could reset one
-    unfinished = state.process.state not in ("idle", *FINAL_STATES)
+    unfinished = state.process.under_way
     batch = files.batch
     if unfinished:
         batch = _unfinished(files, state, batch_path)

@@ -65,9 +65,10 @@ def ask(state: ProcessState, facts: Facts, row: Step, world: World,
         elif prompt is not None and prompt.calls:
             waiting = row.prompt
     elif state.state == "idle":
-        name = CLEAR_QUESTION if world.flag else START_QUESTION
-        if world.flag and world.latched and not world.flag_first:
-            name = ""  # what is shown is the latch, and it is reset first
+        if not world.flag:
+            name = START_QUESTION
+        elif world.flag_may_clear:
+            name = CLEAR_QUESTION
     if waiting != state.waiting:
         state.waiting = waiting
         if waiting:
@@ -90,6 +91,5 @@ def flag_in_doubt(state: ProcessState, row: Step, world: World) -> bool:
     long as the flag, so it must not forbid the question; any other is reset first. A running row
     that wants no heat goes on without an answer.
     """
-    return (world.flag_doubted and not state.methanol_in
-            and (world.flag_first or not world.latched)
+    return (world.flag_doubted and not state.methanol_in and world.flag_may_clear
             and (state.state in AT_REST or (state.state == "running" and row.heat in CLEAR_HEATS)))

@@ -65,11 +65,6 @@ class Process:
     def row(self) -> Step:
         return STEPS[self.state.step]
 
-    @property
-    def under_way(self) -> bool:
-        """From the start of the batch to its end, in every state between."""
-        return self.state.state != "idle" and self.state.state not in FINAL_STATES
-
     def save_heater(self) -> None:
         """Put the live heater law into the state, before a checkpoint."""
         self.state.heater = self.heater.to_plain() if self.heater is not None else None
@@ -88,7 +83,7 @@ class Process:
 
     def count_batch_time(self, dt_s: float) -> None:
         """Batch time runs while the batch is under way."""
-        if self.under_way:
+        if self.state.under_way:
             self.state.elapsed_s += dt_s
 
     # -- one tick ---------------------------------------------------------------------------

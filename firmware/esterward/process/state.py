@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from esterward.chemistry.boiling import Limits
+from esterward.process.sequence import FINAL_STATES
 from esterward.process.stages import FIRST_STEP
 from esterward.process.start import StartChecks
 from esterward.process.targets import TargetState
@@ -53,6 +54,11 @@ class World:
     remote_hold: bool
     stored: int
     stores: bool
+
+    @property
+    def flag_may_clear(self) -> bool:
+        """No latch must be reset before the methanol question: what is shown is what is asked."""
+        return self.flag_first or not self.latched
 
 
 @dataclass(slots=True)
@@ -109,3 +115,8 @@ class ProcessState:
     heater: dict[str, Any] | None = None
     learnt: dict[str, float] | None = None
     learnt_note: str = ""
+
+    @property
+    def under_way(self) -> bool:
+        """A batch is: from its start to its end, in every state between."""
+        return self.state != "idle" and self.state not in FINAL_STATES

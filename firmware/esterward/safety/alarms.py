@@ -75,6 +75,11 @@ def acknowledge(
     return count
 
 
+def unacknowledged(alarms: dict[str, AlarmEntry]) -> bool:
+    """Whether any alarm waits for a short press of blue."""
+    return any(not entry.acknowledged for entry in alarms.values())
+
+
 def sounding(alarms: dict[str, AlarmEntry]) -> bool:
     """True while an unacknowledged alarm should be heard.
 

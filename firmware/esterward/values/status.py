@@ -13,7 +13,7 @@ STATE_WORDS = {
     "stopped": "stopped", "aborting": "stopped", "aborted": "stopped", "complete": "done",
 }
 # A cause that shows only while something runs may be there all the same.
-STANDS, UNSEEN = "Its cause still stands.", "Its cause is not seen any more."
+STANDS, GONE = "Its cause still stands.", "Its cause is not seen any more."
 SEEN = "[blue = seen]"  # what a short press says to an alarm nobody has seen yet
 
 
