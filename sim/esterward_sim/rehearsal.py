@@ -112,7 +112,8 @@ class _Tee:
 class Rehearsal:
     """Holds rig, person and fault orders; step() is a quarter second, run() the whole.
 
-    until ends it early; parameters are the plant's (see plant.parameters).
+    until ends it early; parameters are the plant's (see plant.parameters). unrecorded_ends:
+    whether ten minutes in which the record stores nothing end it.
     """
 
     def __init__(self, reactor: Reactor, batch: Batch, record: Record, *, seed: int = 1,
@@ -130,6 +131,7 @@ class Rehearsal:
         self._orders = list(faults)
         self._ending: list[tuple[FaultOrder, dict[str, Any]]] = []
         self._until = until
+        self.unrecorded_ends = True
         self._tee = _Tee(record, self._hear)
         plant = Plant(reactor, batch, seed, **parameters) if parameters else None
         self.rig = rig(reactor, batch, record=self._tee, telemetry=telemetry, seed=seed,
@@ -223,7 +225,7 @@ class Rehearsal:
         return (state in FINAL_STATES
                 or now_s - self._moved_s > (STUCK_S if state == "running" else STOOD_S)
                 or now_s > AT_MOST_S
-                or self._tee.lost(now_s))
+                or (self.unrecorded_ends and self._tee.lost(now_s)))
 
     def run(self, show: Callable[[Rehearsal], None] | None = None) -> Result:
         """Until it is over; show is called once a simulated second."""

@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from difflib import get_close_matches
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -37,6 +38,24 @@ def _numbers(text: str, what: str, highest: int) -> tuple[int, ...]:
         raise Refused(f"{what} {text!r}: write numbers from 0 to {highest} with commas between, "
                       "for example 0,3,7.")
     return tuple(sorted({int(part) for part in parts}))
+
+
+def _faults(names: tuple[str, ...], plants: tuple[int, ...]) -> tuple[str, ...]:
+    """The named faults, each once; refused when there is none so called, or none to have it."""
+    from esterward_sim.trials_faults import CASES
+    from esterward_sim.trials_plants import plant_of
+    from esterward_sim.trials_run import cells
+
+    for name in names:
+        if name not in CASES:
+            near = get_close_matches(name, CASES, 1, 0.0)[0]
+            raise Refused(f"--fault {name!r}: no fault of the trials is called so; the nearest is "
+                          f"{near}.")
+        if not cells(plants, [name]):
+            which = ", ".join(f"{number} ({plant_of(number).name})" for number in plants)
+            raise Refused(f"--fault {name!r}: no chosen reactor has the part that it breaks "
+                          f"({CASES[name].needs}); chosen: {which}.")
+    return tuple(dict.fromkeys(names))
 
 
 def _local(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]],
@@ -82,7 +101,7 @@ def _spread(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]
 
 @click.command()
 @click.option("--runs", type=click.IntRange(1, 10_000_000), help="How many trials; default: "
-              "every fault on every plant once.")
+              "every chosen fault on every chosen plant once.")
 @click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True,
               help="Same seed, same trials.")
 @click.option("--workers", type=click.IntRange(1, 512), default=2, show_default=True,
@@ -90,6 +109,8 @@ def _spread(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]
 @click.option("--shard", metavar="i/n", help="Only part i of n, to spread by hand.")
 @click.option("--scheduler", metavar="ADDRESS", help="Spread over a dask scheduler's machines.")
 @click.option("--plants", "plants_text", metavar="0,1,..", help="Only these plants; default: all.")
+@click.option("--fault", "names", multiple=True, metavar="NAME", help="Only this fault; may be "
+              "given more than once. Default: all that the plants can have.")
 @click.option("--tail", "tail_s", type=click.FloatRange(1.0, 86400.0), default=1800.0,
               show_default=True, help="Seconds watched after the reaction.")
 @click.option("--wait", "wait_s", type=click.FloatRange(1.0, 86400.0), default=14400.0,
@@ -106,16 +127,18 @@ def _spread(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]
               "fault x outcome as a page.")
 @click.option("--json", "as_json", is_flag=True, help="Print data instead of the summary.")
 def trials(runs: int | None, seed: int, workers: int, shard: str | None, scheduler: str | None,
-           plants_text: str | None, tail_s: float, wait_s: float, without: tuple[str, ...],
-           number: int | None, fault_free: int | None, first: int, html: Path | None,
-           as_json: bool) -> None:
+           plants_text: str | None, names: tuple[str, ...], tail_s: float, wait_s: float,
+           without: tuple[str, ...], number: int | None, fault_free: int | None, first: int,
+           html: Path | None, as_json: bool) -> None:
     """Faults at random times on simulated reactors, held against what must always be so.
 
     Example: esterward trials --runs 1300 --seed 1 --workers 4 --html trials.html
 
     A trial is a fault of the table on one of twelve invented reactors, at a random moment of its
-    batch; the truth of the plant is the judge. Every 120th goes on to the end of the batch. Exit
-    code 1 when an invariant is broken; the command that does that trial again is printed.
+    batch; the truth of the plant is the judge. One in 120, drawn at random, goes on to the end of
+    the batch. Exit code 1 when an invariant is broken; the command that does that trial again is
+    printed. Each reactor's fault-free batch, from whose copies its trials start, is the same
+    whatever the seed.
     """
     from esterward.safety.faults import FAULTS
     from esterward_sim import trials_page as show
@@ -127,18 +150,23 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
     if unknown:
         raise Refused(f"--without {unknown[0]!r}: there is no such row; there are "
                       f"{', '.join(sorted(FAULTS))}.")
+    if names and fault_free:
+        raise Refused("--fault-free tries no fault: leave --fault out.")
+    faults = _faults(names, plants)
     if html is not None and not html.resolve().parent.is_dir():
         raise Refused(f"--html {html}: there is no folder {html.parent}; make it first.")
     common = "esterward trials" + f" --seed {seed}" + (
-        f" --plants {','.join(map(str, plants))}" if plants_text is not None else "") + (
+        f" --plants {','.join(map(str, plants))}" if plants_text is not None else "") + "".join(
+        f" --fault {name}" for name in faults) + (
         f" --tail {tail_s:g}" if tail_s != 1800.0 else "") + (
         f" --wait {wait_s:g}" if wait_s != 14400.0 else "") + "".join(
         f" --without {code}" for code in without)
-    options: dict[str, Any] = {"tail_s": tail_s, "wait_s": wait_s, "without": tuple(without)}
+    options: dict[str, Any] = {"faults": faults, "tail_s": tail_s, "wait_s": wait_s,
+                               "without": tuple(without)}
     if number is not None:
         sys.exit(_again(work.trials_of([number], seed, plants, **options)[0]))
     part, of = _shard(shard) if shard else (1, 1)
-    count = fault_free or runs or len(work.cells(plants))
+    count = fault_free or runs or len(work.cells(plants, faults))
     numbers = range(first + part - 1, first + count, of)
     if fault_free:
         command = f"esterward trials --fault-free {fault_free}" + (
@@ -170,7 +198,7 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
         when = time.strftime("%Y-%m-%d")
         html.write_text(show.page(command, tried, replays, when), encoding="utf-8")
     if as_json:
-        result = show.data(command, tried, time.perf_counter() - began_s)
+        result = show.data(command, tried, replays, time.perf_counter() - began_s)
         click.echo(json.dumps(result, indent=1, allow_nan=False))
     else:
         click.echo(f"{command}\n")

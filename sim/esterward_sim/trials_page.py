@@ -57,7 +57,8 @@ def matrix(tried: Sequence[Tried]) -> dict[str, Counter[str]]:
     return {name: found[name] for name in CASES if name in found}
 
 
-def data(command: str, tried: Sequence[Tried], wall_s: float) -> dict[str, Any]:
+def data(command: str, tried: Sequence[Tried], replays: dict[int, str],
+         wall_s: float) -> dict[str, Any]:
     """The whole as plain data, for --json."""
     failed = [one for one in tried if one.broken]
     return {
@@ -70,7 +71,7 @@ def data(command: str, tried: Sequence[Tried], wall_s: float) -> dict[str, Any]:
                          "number": one.number, "plant": one.plant, "case": one.case}
                   for name, (margin, one) in worst_margins(tried).items()},
         "failed": [{key: value for key, value in asdict(one).items() if key != "worst"}
-                   for one in failed],
+                   | {"again": replays[one.number]} for one in failed],
     }
 
 

@@ -127,6 +127,7 @@ class TrialRecord:
 def rehearsal_of(trial: TrialPlant, seed: int = 1) -> Rehearsal:
     """A fault-free batch on this plant, at its start."""
     made = Rehearsal(trial.reactor, trial.batch, TrialRecord(), seed=seed, person=trial.person)
+    made.unrecorded_ends = False  # what follows a broken disk is watched like all else
     old = made.rig
     plant = Plant(trial.reactor, trial.batch, seed, **trial.parameters)
     made.rig = VirtualRig(trial.reactor, trial.batch, record=old.loop.ports.record, seed=seed,

@@ -11,7 +11,7 @@ import pickle
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache, lru_cache
 from random import Random
 from typing import Any, Final
 
@@ -25,7 +25,7 @@ KEPT_EVERY_S: Final = 30.0
 WAIT_S: Final = 4 * 3600.0   # longest wait for a reaction or a stage end
 STANDS_S: Final = 3600.0     # nothing goes on any more
 LONGEST_S: Final = 86400.0
-TO_END_EVERY: Final = 120    # of 12 plants x 40 times x all rows these are some 500
+TO_END_EVERY: Final = 120    # on average; of 12 plants x 40 times x all rows some 600
 OUTCOMES: Final = ("nothing", "noted", "paused", "held", "aborted", "stopped", "broken")
 
 
@@ -73,24 +73,34 @@ class Batch:
     simulated_s: float
 
 
-def cells(plants: Sequence[int]) -> list[tuple[str, int]]:
-    """Every fault with every plant that has the part it breaks, in a fixed mixed order."""
+def cells(plants: Sequence[int], faults: Sequence[str] = ()) -> list[tuple[str, int]]:
+    """Every fault, or these, with every plant that has the part it breaks, in a fixed order."""
     found = []
     for number in plants:
         reactor = plant_of(number).reactor
         found += [(name, number) for name, case in CASES.items()
-                  if fits(case, reactor)]
+                  if fits(case, reactor) and (not faults or name in faults)]
     Random(7).shuffle(found)
     return found
 
 
+@cache
+def _end_chance(name: str) -> float:
+    """How likely a trial of a fault goes to the end: as often, however few reactors can have it."""
+    having = sum(fits(CASES[name], plant.reactor) for plant in PLANTS)
+    return len(PLANTS) / having / TO_END_EVERY
+
+
 def trials_of(numbers: Iterable[int], seed: int, plants: Sequence[int], ends: bool = True,
-              **options: Any) -> list[Trial]:
-    """The trials of these numbers; with ends every TO_END_EVERY-th goes to the batch's end."""
-    order = cells(plants)
-    return [Trial(number, order[number % len(order)][1], order[number % len(order)][0], seed,
-                  to_end=ends and number % TO_END_EVERY == TO_END_EVERY - 1, **options)
-            for number in numbers]
+              faults: Sequence[str] = (), **options: Any) -> list[Trial]:
+    """The trials of these numbers; with ends one in TO_END_EVERY goes to the batch's end."""
+    order = cells(plants, faults)
+    found = []
+    for number in numbers:
+        case, plant = order[number % len(order)]
+        to_end = ends and Random(f"{seed} {number} end").random() < _end_chance(case)
+        found.append(Trial(number, plant, case, seed, to_end=to_end, **options))
+    return found
 
 
 def fault_free(plant: int, seed: int, keep: bool = True, until: str = "") -> Batch:

@@ -28,6 +28,7 @@ from esterward_sim.trials_page import bound
 from esterward_sim.trials_plants import TrialRecord, plant_of
 from esterward_sim.trials_run import (
     ALL_PLANTS,
+    TO_END_EVERY,
     Batch,
     Trial,
     Tried,
@@ -304,6 +305,22 @@ def test_the_same_number_is_the_same_trial_however_many_there_are() -> None:
     assert len({(trial.case, trial.plant) for trial in many}) == 500
 
 
+def test_nearly_every_fault_gets_its_chance_to_go_to_the_end() -> None:
+    each = 40 * len(CASES)
+    drawn = [trial for plant in ALL_PLANTS
+             for trial in trials_of(range(plant * each, (plant + 1) * each), 1, [plant])]
+    ends = [trial for trial in drawn if trial.to_end]
+    assert 0.8 < len(ends) / (len(drawn) / TO_END_EVERY) < 1.2
+    assert len({trial.case for trial in ends}) > 0.95 * len({trial.case for trial in drawn})
+
+
+def test_a_disk_that_stays_full_is_watched_for_the_whole_tail(strongest: Batch) -> None:
+    warm = replace(strongest, steps=[row for row in strongest.steps if row[0] == "heat.warm"])
+    one = next(one for one in (attempt(Trial(number, STRONGEST, "disk_full", 1, tail_s=900.0),
+                                       batch=warm) for number in range(9)) if one.lasts_s is None)
+    assert one.reacted_s is not None and one.simulated_s >= one.reacted_s + 900.0
+
+
 def test_the_bound_says_three_over_n_and_never_more() -> None:
     assert "3/1500 = 0.002" in bound(1500, 0)
     assert bound(1500, 2) == "2 of 1500 broke an invariant."
@@ -316,6 +333,9 @@ def run(*args: str) -> Any:
 @pytest.mark.parametrize(("args", "part"), [
     (("--shard", "3/2"), "i/n"), (("--plants", "a"), "commas"), (("--without", "levl"), "level"),
     (("--html", "no/such/place.html"), "no folder"),
+    (("--fault", "sump_wett"), "nearest is sump_wet."), (("--fault", "?"), "nearest is "),
+    (("--fault", "vapour_high", "--plants", "0,3"), "vapour_low"),
+    (("--fault", "sump_wet", "--fault-free", "1"), "leave --fault out"),
     (("--runs", "1", "--scheduler", "nonsense"), "--scheduler"),
 ])
 def test_a_mistyped_option_is_one_sentence(args: tuple[str, ...], part: str) -> None:
@@ -337,13 +357,30 @@ def test_the_command_reports_a_broken_rule_with_the_command_that_does_it_again(
     data = json.loads(good.output)
     assert data["broken"] == 0 and data["trials"] == 3 and data["bound"] == 1.0
     assert "mixer_stalled" in page.read_text() and "3/3" in page.read_text()
-    bad = run(*options, "--runs", "3", "--without", "mixer")
+    bad = run(*options, "--runs", "3", "--without", "mixer", "--fault", "mixer_stalled")
     assert bad.exit_code == 1
+    told = json.loads(run(*options, "--runs", "3", "--without", "mixer", "--fault",
+                          "mixer_stalled", "--json").output)["failed"][0]["again"]
+    assert f"  again: {told}\n" in bad.output and " --fault mixer_stalled " in told
     again = next(line.partition("again: esterward trials ")[2]
                  for line in bad.output.splitlines() if "again:" in line)
     replayed = run(*again.split())
     assert replayed.exit_code == 1 and "BROKEN I-12 deadline" in replayed.output
     assert "mixer_stalled" in replayed.output
+
+
+def test_chosen_faults_are_the_same_trials_by_number(
+    strongest: Batch, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("esterward_sim.trials_run.kept", lambda plant: strongest)
+    chosen = ("--plants", "3", "--fault", "level_low", "--fault", "blackout", "--tail", "1",
+              "--wait", "2", "--workers", "1")
+    whole = json.loads(run(*chosen, "--json").output)
+    assert whole["trials"] == 2 and set(whole["matrix"]) == {"blackout", "level_low"}
+    assert whole["command"] == ("esterward trials --seed 1 --plants 3 --fault level_low "
+                                "--fault blackout --tail 1 --wait 2 --runs 2")
+    names = [run(*chosen, "--number", str(number)).output.split()[2] for number in range(4)]
+    assert sorted(names[:2]) == ["blackout", "level_low"] and names[:2] == names[2:]
 
 
 def test_over_a_real_scheduler_the_trials_are_those_of_this_machine(
