@@ -44,7 +44,6 @@ from esterward.values.snapshot import Snapshot
 
 CHIRP_S: Final = 2.0
 CHECKPOINT_S: Final = 60.0
-MELTS_IN: Final = ("fill", "dewater", "heat")
 RUNNING_STATES: Final = ("running", "pausing", "paused", "holding", "restarting", "stopping",
                          "aborting")
 PLANNED_STATES: Final = ("idle", "running", *FINAL_STATES)  # the others are halts
@@ -162,8 +161,8 @@ class Controller:
         return self.process.batch.oil_volume_l + (methanol.volume_l if methanol else 0.0)
 
     def _fat_set(self) -> bool:
-        """The batch file says set fat, and it may not all have melted yet."""
-        return self.process.batch.oil_set and self.process.row.stage in MELTS_IN
+        """The batch file says set fat, and no dose of this batch was begun: ester does not set."""
+        return self.process.batch.oil_set and "dose" not in self.process.state.repeats
 
     def _gestures(self, now_s: float, inputs: Inputs | None) -> tuple[str, ...]:
         state = self.state

@@ -41,7 +41,8 @@ def test_a_reactor_that_heats_and_is_well_proves_every_fact() -> None:
 
 STILL = {"o_mixer": False, "i_mixer_proof": False}
 PULSE = {"w_pulse": True, "n_fat_set": True, **STILL, "n_a_c": 45.0, "n_b_c": 45.0}
-FILL = {"w_hand_pump": True, "i_level_wet": False, "i_k1_open": True, "o_k1": False}
+FILL = {"w_hand_pump": True, "i_green": True, "i_level_wet": False, "i_k1_open": True,
+        "o_k1": False}
 FULL = {"r_rig_level": "full", "r_warm_hold": True, "r_fitted": OPTIONAL_INPUTS, "n_flag": True,
         **{"i_" + name: True for name in OPTIONAL_INPUTS}}
 RUNS_ON = {"o_mixer": False, "s_mixer_off_s": 5.0}
@@ -77,12 +78,15 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("level_or_hand", FILL, True),
     ("level_or_hand", {**FILL, "i_k1_open": False}, False),
     ("level_or_hand", {**FILL, "w_hand_pump": False}, False),
+    ("level_or_hand", {**FILL, "i_green": False}, False),
     ("mixer_proven", {"i_mixer_proof": False}, False),
     ("mixer_proven", {"o_mixer": False}, False),
     ("lid_ok", OPEN_LID, False),
     ("lid_ok", {**OPEN_LID, "n_flag": True}, False),
-    ("lid_ok", {**OPEN_LID, "w_hand_pump": True}, True),
-    ("lid_ok", {**OPEN_LID, "w_hand_pump": True, "n_flag": True}, False),
+    ("lid_ok", {**OPEN_LID, **FILL}, True),
+    ("lid_ok", {**OPEN_LID, **FILL, "i_green": False}, False),
+    ("lid_ok", {**OPEN_LID, **FILL, "i_k1_open": False}, False),
+    ("lid_ok", {**OPEN_LID, **FILL, "n_flag": True}, False),
     ("steady", {"s_waited_s": 120.0}, True),
     ("steady", {"s_waited_s": 120.0625}, False),
     ("steady", {"s_waited_s": nan}, False),
@@ -114,6 +118,7 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL}, True),
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL, "i_k1_open": False}, False),
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL, "w_hand_pump": False}, False),
+    ("mixer_starts", {"s_unproven_s": 5.0, **FILL, "i_green": False}, False),
     ("mixer_starts", {"s_unproven_s": 5.0, **FILL, **NO_INPUTS}, False),
     ("mixer_stops", RUNS_ON, False),
     ("mixer_stops", {**RUNS_ON, "s_mixer_off_s": nan}, False),
@@ -352,8 +357,9 @@ def test_the_element_counts_as_on_only_when_proven_closed_all_the_way(
 
 @pytest.mark.parametrize(("changes", "mixed"), [
     ({"s_proven_s": 60.0}, True), ({"s_proven_s": 59.9375}, False),
-    ({"i_mixer_proof": False}, False), ({"n_adding": True}, False)])
-def test_oil_counts_as_mixed_after_a_minute_of_proof_with_nothing_flowing_in(
+    ({"i_mixer_proof": False}, False), ({"n_adding": True}, True),
+    ({"n_adding": True, "o_k1": False}, False), ({"n_adding": True, "i_k1_open": True}, False)])
+def test_oil_is_mixed_after_a_minute_of_proof_and_an_inflow_excuses_no_element_that_is_on(
     changes: dict[str, Any], mixed: bool, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     assert told(monkeypatch, **changes)["mixed"] is mixed
@@ -390,7 +396,7 @@ PAID_K = 3000.0 / (120.0 * 0.918 * 2030.0)
     ({"n_volume_l": 0.0}, False, 0.0), ({"n_volume_l": nan}, False, 0.0),
     ({"n_volume_l": 0.5}, True, 240.0 * PAID_K),
     ({"n_a_c": nan}, False, 0.0), ({"n_dt_s": 2.0}, True, 2.0 * PAID_K),
-    ({"o_k1": False}, True, 0.0), ({"n_adding": True}, True, 0.0),
+    ({"o_k1": False}, True, 0.0), ({"n_adding": True}, True, PAID_K),
     ({"s_melt_short_k": 100e3 / 2030.0, "o_k1": False}, True, 100e3 / 2030.0),
     ({"s_melt_short_k": 49.2}, True, 49.2 + PAID_K),
     ({"s_melt_short_k": 49.25}, False, 49.25 + PAID_K),

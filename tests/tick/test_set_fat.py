@@ -168,6 +168,13 @@ def test_oil_that_was_not_declared_set_gets_no_pulse_whatever_the_process_wishes
     assert on_s(melting, 130) >= 12
 
 
+def test_once_a_dose_was_begun_there_is_no_pulse_whatever_the_process_wishes(
+    melting: Bench,
+) -> None:
+    melting.controller.state.process.repeats["dose"] = 1
+    assert on_s(melting, 130) == 0
+
+
 def test_a_contact_that_says_closed_counts_as_heat_whether_commanded_or_not(
     melting: Bench,
 ) -> None:

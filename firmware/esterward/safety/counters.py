@@ -34,7 +34,7 @@ class Seen:
     stored: int                  # the last event on disk
     last_event: int              # and the last there is
     volume_l: float              # what may be in the vessel
-    fat_set: bool                # declared, and the methoxide is still to come
+    fat_set: bool                # declared, and no dose was begun
     loss_w_per_k: float          # of the lagging, never fitted: see figures.declared_loss
     adding: bool                 # something may be flowing in, so that no rise says anything
     supply_low: bool | None      # of the board; None: it cannot tell

@@ -107,16 +107,18 @@ def prove(
 ) -> None:
     """Fill every fact of this tick (not the conditions).
 
-    pulse: heat is wished, and neither mixer nor air.
+    pulse: heat is wished, and neither mixer nor air. hand_pump: the process says that green runs
+    the pump; believed only while green is read as pressed and K1 as open.
     """
     guard, inputs, out = seen.guard, seen.inputs, seen.commanded
+    by_hand = hand_pump and inputs is not None and inputs.green and inputs.k1_open
     facts.guard_heard, facts.guarded = seen.heard, reactor.rig_level != "watch"
     facts.guard_enables = state.refused_s <= limits.GUARD_ENABLES_S
     facts.guard_agrees = (
         guard is not None and guard.hash == reactor.digest
         and state.flags_apart_s <= limits.FLAGS_APART_S
         and state.pressures_apart_s <= limits.PRESSURES_APART_S)
-    _prove_inputs(facts, state, seen, reactor, hand_pump)
+    _prove_inputs(facts, state, seen, reactor, by_hand)
     _prove_temperature(facts, state, seen, reactor)
     melt = pulse and _may_melt(facts, state, seen, reactor)
     facts.mixer_or_melt = facts.mixer_proven or melt
@@ -124,8 +126,7 @@ def prove(
     facts.probes_agree = facts.probes_agree or melt
     proof = facts.mixer_proven
     # A pump run by hand to fill draws air first and last; the hand is its proof.
-    facts.mixer_starts = (state.unproven_s < limits.MIXER_START_S
-                          or (hand_pump and inputs is not None and inputs.k1_open))
+    facts.mixer_starts = state.unproven_s < limits.MIXER_START_S or by_hand
     # No read-back accuses that may be older than the command: the last word of a guard that stands
     # still, and its first ones after that (the tick that hears it first counts as a whole one).
     told = inputs if (
@@ -144,7 +145,9 @@ def prove(
     element_on = (out.k1 and (out.ssr or reactor.element_switch != "ssr") and inputs is not None
                   and not inputs.k1_open and not inputs.k2_open)
     oil_c = state.probe_a.good_c if facts.probe_a_fresh else None
-    mixed = proof and state.proven_s >= limits.MIXED_BEFORE_COMPARE_S and not seen.adding
+    # What flows in excuses no element that is on, only a reading that rises with it off.
+    mixed = (proof and state.proven_s >= limits.MIXED_BEFORE_COMPARE_S
+             and (element_on or not seen.adding))
     verdict = effects.step(
         state.effects, seen.dt_s, element_on=element_on, oil_c=oil_c, mixed=mixed,
         swallows=seen.fat_set and _melting(state, seen, reactor, oil_c, element_on and mixed),
@@ -205,7 +208,7 @@ def _melting(state: SafetyState, seen: Seen, reactor: Reactor, oil_c: float | No
 
 
 def _prove_inputs(
-    facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor, hand_pump: bool,
+    facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor, by_hand: bool,
 ) -> None:
     inputs, fitted = seen.inputs, reactor.fitted
     if inputs is None:
@@ -218,10 +221,9 @@ def _prove_inputs(
     facts.level_now = inputs.level_wet
     facts.level_wet = inputs.level_wet and state.wet_s >= limits.LEVEL_WET_S
     # Filling: the pump may run dry of the float only by hand and with K1 proven open.
-    facts.level_or_hand = inputs.level_wet or (hand_pump and inputs.k1_open)
+    facts.level_or_hand = inputs.level_wet or by_hand
     facts.mixer_proven = inputs.mixer_proof and seen.commanded.mixer
-    facts.lid_ok = optional_good(inputs, "lid_closed", fitted) or (
-        hand_pump and not seen.flag)
+    facts.lid_ok = optional_good(inputs, "lid_closed", fitted) or (by_hand and not seen.flag)
     facts.vent_ok = state.vent_unproven_s < limits.VENT_START_S
     facts.vapour_ok = optional_good(inputs, "vapour_low", fitted)
     facts.sump_ok = optional_good(inputs, "sump_dry", fitted)

@@ -1,6 +1,7 @@
 """The cause-and-effect table: which proven fact each output needs, and what its loss does.
 
-A row never asks which stage the batch believes it is in. `needs` names a fact of
+A row never asks which stage the batch believes it is in, and of the few words of the process that
+its facts are told none can loosen more than docs/decisions/010 allows it. `needs` names a fact of
 safety.facts, which is True only when proven, so that a NaN, a None or a silence reads False.
 `removes` acts in the same tick and as long as the fact is missing; what it stopped waits on for
 limits.BACK_S (safety.gate), so that no contactor follows a flickering proof. When the fact has been
