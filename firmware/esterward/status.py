@@ -10,6 +10,7 @@ from esterward.process import start
 from esterward.process.prompts import ANSWERS, CLEAR_QUESTION, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
 from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
+from esterward.process.words import broken_off
 from esterward.safety import alarms, gate
 from esterward.safety.facts import hottest_c
 from esterward.safety.faults import FAULTS, HELD_WORDS
@@ -100,7 +101,7 @@ def _left(
         planned_s = step_seconds(row.timer, process.batch)
         if planned_s is None:
             return None, None
-        done_s = timers.step_s
+        done_s = timers.step_s + (state.poured_s if row.timer == "pour" else 0.0)
         if row.timer == "mix":
             done_s = min(timers.credit_s, timers.mixed_s)
             rate = timers.credit_s / timers.mixed_s if timers.mixed_s > 60.0 else 1.0
@@ -144,12 +145,14 @@ def _question(controller: Controller) -> tuple[str, str, str]:
     """Key of the open question, its words, and how it is answered at the reactor.
 
     A dose that does not go on, for whatever reason, begins with the valve: the can is in
-    somebody's hands and nothing stirs.
+    somebody's hands and nothing stirs. What of it may be in comes last.
     """
     state = controller.process.state
     key, text, answers = _question_of_state(controller)
     if STEPS[state.step].stage == "dose" and state.state not in ("running", "idle"):
-        key, text = key or VALVE, (VALVE_FIRST + text).strip()  # with no key nobody shows it
+        poured = broken_off(controller.process, controller.sheet)
+        key = key or VALVE  # with no key nobody shows it
+        text = f"{VALVE_FIRST}{text} {poured}".strip()
     return key, text, answers
 
 
@@ -181,7 +184,8 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         missing = start.missing(state.checks, controller.reactor, controller.process.batch,
                                 world) if world is not None else ()
         text = "Still to check: " + "; ".join(missing) if missing else "Ready to start."
-        return START_QUESTION, text, "hold green 2 s to start"
+        minds = start.frost(world.oil_c) if world is not None else ""
+        return START_QUESTION, minds + text, "hold green 2 s to start"
     if state.state == "paused":
         return "presence", "Is somebody there? The batch is paused.", "green = here, go on"
     if state.state == "held":

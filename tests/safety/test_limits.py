@@ -33,6 +33,8 @@ LIMITS = {
     "LID_OPEN_TOLD_S": 60.0, "BACK_S": 30.0, "BACK_TOLD_S": 120.0,
     "CHATTER_EDGES": 4, "CHATTER_S": 10.0, "CHATTER_AT_REST": 1.0 / 60.0,
     "MIXER_START_S": 5.0, "MIXER_STOP_S": 5.0, "VENT_START_S": 5.0,
+    # heat of liquid triolein between 20 and 55 degC, J/kg/K
+    "OIL_J_PER_KG_K": 2030.0,
     # [design] set fat: an eighth of the time up to 50 degC; 100 kJ/kg to melt is from memory
     "MELT_MOST_C": 50.0, "MELT_SHARE": 0.125, "MELT_BURST_S": 6.0, "MELT_UNKNOWN_S": 60.0,
     "MELT_SHORT_K": 49.261, "TYPED_LOSS_DOUBT": 2.0,
@@ -55,7 +57,8 @@ GUARD = {
 }
 # [design] argued in docs/explanation/heater-law.md; litre and joule from Esteban 2012 and triolein.
 EFFECTS = {
-    "OIL_J_PER_L_K": 1863.54, "MARK_K": 0.4, "MARKS": 6, "ARRIVED_K": 0.65,
+    "OIL_J_PER_KG_K": 2030.0, "OIL_J_PER_L_K": 1863.54,
+    "MARK_K": 0.4, "MARKS": 6, "ARRIVED_K": 0.65,
     "ON_SHARE": 0.5, "NONE_SHARE": 0.30, "HALF_SHARE": 0.60, "HALF_MARKS": 3, "OVER_SHARE": 1.60,
     "GRAIN_K": 0.25, "SLOW_MARK_K": 1.0, "SLOW_MARKS": 4, "SLOW_HALF_SHARE": 0.65,
     "SLOW_OVER_SHARE": 1.31, "SETTLED_SHARE": 0.85, "CHANGED_HALF": 0.68, "CHANGED_OVER": 1.5,

@@ -290,7 +290,9 @@ class Process:
     def _leave(self, to_step: str) -> None:
         state = self.state
         if state.step == "dose.pour" and to_step == "mix.run":
-            state.timers.credit_s = state.timers.mixed_s = 0.0
+            state.timers.credit_s = state.timers.mixed_s = state.poured_s = 0.0
+        elif state.step == "dose.pour":
+            state.poured_s += state.timers.step_s
         if to_step == "methoxide.second":
             state.second_doses += 1
         if to_step == "methoxide.share":

@@ -69,11 +69,11 @@ PROMPTS: Final[dict[str, Prompt]] = {
                               "methanol; try it in a jar first. Goggles, gloves, vented, no "
                               "flame. No grains left and below 45 degC?",
                               asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
-    "dose_gate": Prompt("gate", "Methoxide valve shut, lid shut, drain shut, nobody near a "
-                        "flame. Open the gate to dosing?", asks_if="dose_permitted",
+    "dose_gate": Prompt("gate", "{broken_off}Methoxide valve shut, lid shut, drain shut, nobody "
+                        "near a flame. Open the gate to dosing?", asks_if="dose_permitted",
                         instead="Dosing waits: {dose_waits}"),
-    "poured": Prompt("yes", "No flame, gloves, goggles, out of the vapour: add the methoxide "
-                     "through the port over {pour_min} min. All in, valve shut?"),
+    "poured": Prompt("yes", "{broken_off}No flame, gloves, goggles, out of the vapour: add the "
+                     "methoxide through the port {pour_pace}. All in, valve shut?"),
     "check": Prompt("yesno", "Conversion check (no flame, gloves): 3 mL of fuel in 27 mL of "
                     "methanol at 20 degC, shake, wait 5 min. Clear, nothing at the bottom? "
                     "(Clear does not prove a fuel standard.)"),

@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 
 VALID_S: Final = 30 * 86400.0
 K2_TEST_S: Final = 5.0
+# Water freezes at 0 degC; twice the sensor's 0.5 K (data sheet) is left for both ends of a pipe.
+FROST_C: Final = 1.0
+FROST: Final = (
+    "Frost: the probe reads below 1 degC, so water left in pump, hoses and valves may be ice. Thaw "
+    "them first, with warm cloths, never with a flame, and see that the pump turns freely. ")
 
 # check -> (input that must be seen bad, then good; what the person does)
 CHECKS: Final[dict[str, tuple[str, str]]] = {
@@ -89,6 +94,11 @@ def missing(
         found.append(f"a latch is set ({', '.join(world.latched)}): reset it first, the "
                      "question says how")
     return tuple(found)
+
+
+def frost(oil_c: float | None) -> str:
+    """What to mind before a cold start, "" when it is not cold. Forbids nothing: decision 012."""
+    return FROST if oil_c is not None and oil_c < FROST_C else ""
 
 
 def _valid(check: Check, boot: str, wall_s: float | None) -> bool:

@@ -83,6 +83,7 @@ class ProcessState:
     second_share: the first share of a two-stage plan is drained off, the second being made.
     unconverted: the conversion check failed after the last further dose.
     waiting: the question that cannot be asked until a person has mended something.
+    poured_s: of the pour of this dose, what was counted before it was broken off.
     molten: set fat has been warmed to where all of it is liquid.
     flow_s: for how much of this press the pump has proven its flow, the last of it without a gap.
     hand_s: how long the pump has run of this press; HAND_PUMP_S is also "this press never may".
@@ -109,6 +110,7 @@ class ProcessState:
     evidence: list[str] = field(default_factory=list)
     observed: list[tuple[str, float]] = field(default_factory=list)
     methanol_in: bool = False
+    poured_s: float = 0.0
     hand_s: float = HAND_PUMP_S
     molten: bool = False
     flow_s: float = 0.0

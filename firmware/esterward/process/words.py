@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from esterward.chemistry.charge import second_dose
+from esterward.chemistry.charge import SecondDose, second_dose
 from esterward.chemistry.figures import melting_h
 from esterward.chemistry.sheet import Sheet
 from esterward.process.control import Process
 from esterward.process.observations import last_told
-from esterward.process.state import HAND_PUMP_S
+from esterward.process.sequence import FINAL_STATES
+from esterward.process.state import HAND_PUMP_S, ProcessState
 from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 
@@ -42,16 +43,49 @@ def _melt_hours(reactor: Reactor, batch: Batch) -> str:
     return f"about {soft:.0f} h for a soft fat, {hard:.0f} h for a hard one (tallow)"
 
 
+def _second(state: ProcessState, sheet: Sheet) -> SecondDose | None:
+    """The further dose that the conversion check asks for, None while the sheet has no first."""
+    if sheet.catalyst is None or sheet.methanol is None:
+        return None
+    told_ml = last_told(state.observed, "unreacted_ml")
+    return second_dose(told_ml if told_ml is not None else UNREACTED_DEFAULT_ML,
+                       sheet.oil_l, sheet.catalyst, sheet.methanol)
+
+
+def broken_off(process: Process, sheet: Sheet) -> str:
+    """How much of this dose may be in, when its pour was broken off; "" when it was not.
+
+    The valve is in a person's hand and nothing measures the flow, least of all in the dark: at
+    least what the counted time brings if it ran evenly, at most all.
+    """
+    state, planned_s = process.state, process.batch.pour_min * 60.0
+    stopped = state.step == "dose.pour" and state.state != "running"
+    poured_s = state.poured_s + (state.timers.step_s if stopped else 0.0)
+    if not (stopped or poured_s):
+        return ""
+    second = _second(state, sheet) if state.second_doses else None
+    if second is not None:
+        dose_l: float | None = second.methanol_l
+    elif sheet.stages:
+        dose_l = sheet.stages[1 if state.second_share else 0].methanol_l
+    else:
+        dose_l = sheet.methanol.volume_l if sheet.methanol else None
+    planned = number(planned_s / 60.0, 0)
+    if dose_l is None or not 0.0 <= poured_s < planned_s:
+        said = f"all of its {planned} min were counted, so all {number(dose_l)} L may be in. "
+    else:
+        said = (f"{int(poured_s / 60.0)} of its {planned} min were counted, so between "
+                f"{number(dose_l * poured_s / planned_s)} L (if it ran evenly) and all "
+                f"{number(dose_l)} L may be in. ")
+    more = "Only what is left in its can is still to go in; mix no new one. "
+    return f"The pour was broken off: {said}{'' if state.state in FINAL_STATES else more}"
+
+
 def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) -> dict[str, str]:
     """Every word in braces that prompts.PROMPTS uses."""
     state = process.state
     readings = batch.titration_readings_ml
-    told_ml = last_told(state.observed, "unreacted_ml")
-    second_g = second_l = None
-    if sheet.catalyst is not None and sheet.methanol is not None:
-        dose = second_dose(told_ml if told_ml is not None else UNREACTED_DEFAULT_ML,
-                           sheet.oil_l, sheet.catalyst, sheet.methanol)
-        second_g, second_l = dose.mass_g, dose.methanol_l
+    second = _second(state, sheet)
     wash = process.wash()
     # Of the fuel, as on the sheet: there is more of it than there was oil.
     wash_l = sheet.wash_water_l[process.wash_index()] if sheet.wash_water_l else None
@@ -84,10 +118,12 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "shares": shares,
         "sheet_waits": sheet_waits(sheet, process.reactor.probes_checked),
         "methoxide_c": number(last_told(state.observed, "methoxide_c"), 0),
-        "second_g": number(second_g, 0),
-        "second_l": number(second_l, 1),
+        "second_g": number(second.mass_g if second else None, 0),
+        "second_l": number(second.methanol_l if second else None, 1),
         "dose_waits": ", ".join(waits) or "nothing",
-        "pour_min": number(batch.pour_min, 0),
+        "broken_off": broken_off(process, sheet),
+        "pour_pace": (f"as slowly as before (all of it: {number(batch.pour_min, 0)} min)"
+                      if state.poured_s else f"over {number(batch.pour_min, 0)} min"),
         "glycerol": f"{number(sheet.glycerol_low_l, 0)} to {number(sheet.glycerol_high_l, 0)}",
         "wash_number": str(state.washes_done + 1),
         "wash_l": number(wash_l, 0),

@@ -20,6 +20,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final
 
+from esterward.safety.limits import OIL_J_PER_KG_K
+
 NO_RESPONSE: Final = "no-response"
 OVER_RESPONSE: Final = "over-response"
 HALF_POWER: Final = "half-power"
@@ -27,8 +29,11 @@ WARMING_OFF: Final = "warming-off"
 
 VERDICTS: Final = (NO_RESPONSE, OVER_RESPONSE, HALF_POWER, WARMING_OFF)
 
-# 918 kg/m3 (Esteban 2012, sunflower at 20 degC) x 2.03 kJ/kg/K (triolein, 20-55 degC).
-OIL_J_PER_L_K: Final = 0.918 * 2030.0
+# Shares and windows of one judgement: they were chosen together, on simulated vessels
+# (esterward_sim.effect_trials; what it showed stands beside them and in
+# docs/explanation/heater-law.md), nothing else uses them, and so they stand here and not in limits.
+# All [design] unless a source is named.
+OIL_J_PER_L_K: Final = 0.918 * OIL_J_PER_KG_K  # kg/L: Esteban 2012, sunflower at 20 degC
 MARK_K: Final = 0.4  # a mark is set every so often
 MARKS: Final = 6  # first to last is the window: 2 K paid in
 # 30 % of this is 0.2 K, three steps of the probe: less is not yet a judgement.

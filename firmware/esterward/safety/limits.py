@@ -1,6 +1,7 @@
 """Every limit of the safety layer, once, with where it comes from.
 
-Temperatures that depend on pressure are in chemistry.boiling; these are the rest.
+Temperatures that depend on pressure are in chemistry.boiling, the shares by which the element's
+effect is judged in safety.effects beside the sums they were tried with; these are the rest.
 Sources: [design] the project's own decision, argued in docs/explanation; [DS18B20] the
 sensor's data sheet; [practice] common practice, no source.
 """
@@ -47,8 +48,9 @@ MELT_MOST_C: Final = 50.0             # [design] of the hotter probe
 MELT_SHARE: Final = 0.125             # [design] of the time at most, 10 % and late ticks
 MELT_BURST_S: Final = 6.0             # [design] of element time not yet forgotten at that share
 MELT_UNKNOWN_S: Final = 60.0          # [design] what a start assumes: 7 min until the first pulse
-# [from memory] fats take 60 to 120 kJ/kg to melt when all set; by 2.03 kJ/kg/K of oil, 49 K.
-MELT_SHORT_K: Final = 100e3 / 2030.0  # so much less than paid in may be seen until it is molten
+OIL_J_PER_KG_K: Final = 2030.0        # heat of triolein, 20 to 55 degC
+# [from memory] fats take 60 to 120 kJ/kg to melt when all set: 49 K of oil that is not melting.
+MELT_SHORT_K: Final = 100e3 / OIL_J_PER_KG_K  # so much less than paid in may be seen till molten
 TYPED_LOSS_DOUBT: Final = 2.0         # [design] so wrong may a loss typed for want of lagging be
 PRESENCE_CLEAR_S: Final = 60 * 60.0   # [design] a press within this, methanol flag clear
 PRESENCE_SET_S: Final = 30 * 60.0     # [design] and with the flag set
