@@ -5,28 +5,43 @@ interlock table they are held against: seconds after the fault began until the e
 element, mixer and air pump) truly carries no current, as long as the fault lasts and no person
 has acted since. None: no own deadline; the invariants alone watch. `needs` names the optional
 input that must be wired. The first part are the plant's own faults (plant/faults.py), the
-second what happens to processes, storage, messages, clocks and people.
+second what happens to processes, storage, messages and clocks, the third what people do. What is
+done is in trials_acts.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
-from random import Random
 from typing import TYPE_CHECKING, Any, Final
 
-from esterward.tick import from_plain
-from esterward.values.outputs import SAFE
-from esterward.values.requests import Request
-from esterward_sim.plant.faults import PLANT_ROWS
-from esterward_sim.trials_truth import guard_state
+from esterward.process.stages import STEPS
+from esterward_sim.plant.faults import PLANT_ROWS, ROWS
+from esterward_sim.trials_acts import (
+    Act,
+    Liar,
+    blackout,
+    clock,
+    deaf,
+    disk,
+    forge,
+    fumble,
+    give,
+    link,
+    link_back,
+    mute,
+    press,
+    reset_again,
+    restart_controller,
+    restart_guard,
+    restart_without_a_clock,
+    set_to,
+    take,
+    walk_away,
+)
 
 if TYPE_CHECKING:
     from esterward.values.reactor import Reactor
-    from esterward_sim.rehearsal import Rehearsal
-
-Act = Callable[["Rehearsal", Random], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +50,11 @@ class FaultCase:
 
     warm_c: the deadline holds only with the oil truly above this (a value that happens to be
     the true one is no fault); mixed: only if the mixer has been running for two minutes;
-    flag: only with the methanol flag set.
+    flag: only with the methanol flag set; moved_k: only with the oil truly so far from where it
+    was when the fault began.
+
+    steps: what a person does wrong is done in one of these, so the fault comes as one of them
+    begins, and stays; stages: without a reaction it is watched up to so many stage ends.
     """
 
     name: str
@@ -50,20 +69,17 @@ class FaultCase:
     cool_c: float = 200.0
     mixed: bool = False
     flag: bool = False
-
-
-def _give(name: str, value: float | None, run: Rehearsal, rng: Random) -> None:
-    run.rig.plant.faults.start(name, value)
-
-
-def _take(name: str, run: Rehearsal, rng: Random) -> None:
-    run.rig.plant.faults.end(name)
+    moved_k: float = 0.0
+    steps: tuple[str, ...] = ()
+    stages: int = 1
 
 
 _PROBE: Final[dict[str, dict[str, Any]]] = {
     "lost": {"heat_off_s": 8.0}, "zero": {"heat_off_s": 10.0, "warm_c": 6.0},
     "power_on": {"heat_off_s": 10.0, "cool_c": 79.0}, "far": {"heat_off_s": 8.0},
     "nan": {"heat_off_s": 8.0},
+    # by then the two are 2 K apart whatever either is wrong by, up to where 4 K are allowed
+    "stuck": {"heat_off_s": 150.0, "mixed": True, "cool_c": 82.0, "moved_k": 3.0},
     # 3 K apart: allowed once one of them reads over 85 degC
     "offset": {"heat_off_s": 150.0, "mixed": True, "cool_c": 82.0},
     "drift": {"heat_off_s": 1400.0, "mixed": True},
@@ -110,185 +126,114 @@ _NEEDS: Final = {
 }
 
 
-def _plant_case(name: str, value: float | None = None, suffix: str = "") -> FaultCase:
+def _plant_case(name: str, value: float | None = None, suffix: str = "",
+                rows: tuple[str, ...] = ()) -> FaultCase:
     row = PLANT_ROWS[name]
     probe, _, what = name.partition("_")[2].partition("_")
     own = dict(_PROBE.get(what, {})) if name.startswith("probe_") and len(probe) == 1 \
         else dict(_PLANT.get(name, {}))
     own.setdefault("needs", _NEEDS.get(name, ""))
-    return FaultCase(name + suffix, row.rows, row.sentence, partial(_give, name, value),
-                     partial(_take, name), **own)
+    return FaultCase(name + suffix, rows or row.rows, row.sentence, partial(give, name, value),
+                     partial(take, name), **own)
 
 
 # -- processes, storage, messages, clocks, people ---------------------------------------------
 
-
-def _set(path: str, value: Any) -> Act:
-    """Set an attribute of the rehearsal, named by dots."""
-    return partial(_set_now, path, value)
-
-
-def _set_now(path: str, value: Any, run: Rehearsal, rng: Random) -> None:
-    *way, last = path.split(".")
-    target: Any = run
-    for name in way:
-        target = getattr(target, name)
-    setattr(target, last, value)
-
-
-def _restart_controller(run: Rehearsal, rng: Random) -> None:
-    rig = run.rig
-    old = rig.controller
-    new = from_plain(old.reactor, old.file_batch, old.to_plain())
-    new.restarted("power came back", new.state.last_event)
-    rig.relays.write(SAFE, rig.clock.time_s)  # the lines of a dead process fall by themselves
-    rig.controller = rig.loop.controller = new
-    rig.loop.newest, rig.loop.next_tick_s = None, None
-    run.person.printed = new
-    record: Any = run.record
-    record.boots += 1
-
-
-def _restart_guard(run: Rehearsal, rng: Random) -> None:
-    guard = run.rig.guard
-    record: Any = run.record
-    guard.state = guard_state(*record.guard_file)
-    guard.message, guard.newest, guard.enable, guard.stored = None, None, False, False
-
-
-def _blackout(run: Rehearsal, rng: Random) -> None:
-    run.rig.plant.faults.start("mains_lost")
-    _restart_guard(run, rng)
-    _restart_controller(run, rng)
-
-
-class _Liar:
-    """A controller gone mad: it denies K1, methanol and every limit, and wants energy."""
-
-    def __init__(self, run: Rehearsal) -> None:
-        self.guard = run.rig.guard
-
-    def send(self, report: Any, now_s: float) -> None:
-        self.guard.send(replace(report, k1=False, flag=False, trip_c=None, k2_wanted=True), now_s)
-
-    def take(self, now_s: float) -> Any:
-        return self.guard.take(now_s)
-
-
-class _OneWay:
-    """Messages pass one way only."""
-
-    def __init__(self, run: Rehearsal, to_guard: bool) -> None:
-        self.guard, self.to_guard = run.rig.guard, to_guard
-
-    def send(self, report: Any, now_s: float) -> None:
-        if self.to_guard:
-            self.guard.send(report, now_s)
-
-    def take(self, now_s: float) -> Any:
-        return None if self.to_guard else self.guard.take(now_s)
-
-
-def _link(make: Callable[[Rehearsal], Any], run: Rehearsal, rng: Random) -> None:
-    run.rig.loop.ports.guard = make(run)
-
-
-def _link_back(run: Rehearsal, rng: Random) -> None:
-    run.rig.loop.ports.guard = run.rig.guard
-
-
-def _deaf(run: Rehearsal) -> Any:
-    return _OneWay(run, False)
-
-
-def _mute(run: Rehearsal) -> Any:
-    return _OneWay(run, True)
-
-
-def _disk(stuck: bool, why: str, run: Rehearsal, rng: Random) -> None:
-    record: Any = run.record
-    record.stuck, record.fault = stuck, why
-
-
-def _forge(run: Rehearsal, rng: Random) -> None:
-    """A burst of requests as from the network: old, forged, nonsense; none asks for a hold."""
-    record: Any = run.record
-    for number in range(40):
-        kind = rng.choice(("start", "reset", "resume", "heat", "go", "setpoint", "observe", ""))
-        record.forged.append(Request(
-            f"forged-{rng.random()}-{number}", kind, "mqtt",
-            rng.choice(("e-stop", "probe-a", "methoxide_c", "washed", "glycerol_l", "")),
-            rng.choice((None, 0.0, -1.0, 20.0, 1e9)), text=rng.choice(("", "let me in"))))
-
-
-def _fumble(run: Rehearsal, rng: Random) -> None:
-    """Somebody presses whatever there is, for a minute."""
-    plan: list[tuple[Any, ...]] = []
-    for _ in range(12):
-        button = rng.choice(("green", "black", "blue", "green", "blue"))
-        plan += [("set", button, True), ("wait", rng.choice((0.3, 0.8, 2.6, 5.5))),
-                 ("set", button, False), ("wait", rng.choice((0.3, 1.0, 3.0)))]
-    run.person._queue.extend(plan)
-
-
-def _walk_away(run: Rehearsal, rng: Random) -> None:
-    run.person.kind, run.person._started = "absent", True
-
-
-def _press(button: str, run: Rehearsal, rng: Random) -> None:
-    run.person._press(button)
-
-
-def _clock(run: Rehearsal, rng: Random) -> None:
-    run.rig.clock.offset_s += rng.choice((-1.0, 1.0)) * rng.choice((3600.0, 86400.0, 1e9))
-
-
 _OTHER: Final[tuple[FaultCase, ...]] = (
-    FaultCase("controller_stopped", ("F-66", "F-69"), "The controller hangs or is stopped.",
-              _set("rig.controller_dead", True), _set("rig.controller_dead", False),
+    FaultCase("controller_stopped", ("F-66",), "The controller is stopped; its lines fall.",
+              set_to("rig.controller_dead", True), set_to("rig.controller_dead", False),
               all_off_s=3.0),
     FaultCase("controller_restarts", ("F-58", "F-59", "F-60", "F-61"),
               "The controller process is killed and starts again at once.",
-              _restart_controller),  # over at once, so no deadline: I-06 watches what follows
-    FaultCase("guard_stopped", ("F-67", "F-68"), "The guard hangs or is stopped.",
-              _set("rig.guard.dead", True), _set("rig.guard.dead", False), all_off_s=3.0),
+              restart_controller),  # over at once, so no deadline: I-06 watches what follows
+    FaultCase("guard_stopped", ("F-67",), "The guard is stopped; its lines fall.",
+              set_to("rig.guard.dead", True), set_to("rig.guard.dead", False), all_off_s=3.0),
     FaultCase("guard_restarts", ("F-67",), "The guard is killed and starts again from its file.",
-              _restart_guard),
+              restart_guard),
     FaultCase("blackout", ("F-58", "F-59", "F-60", "F-61"),
               "The mains go off; both processes are cut and start again.",
-              _blackout, partial(_take, "mains_lost"), all_off_s=0.5),
+              blackout, partial(take, "mains_lost"), all_off_s=0.5),
     FaultCase("guard_hears_nothing", ("F-84",), "No message reaches the guard.",
-              partial(_link, _deaf), _link_back, all_off_s=3.0),
+              partial(link, deaf), link_back, all_off_s=3.0),
     FaultCase("controller_hears_nothing", ("F-84",), "No message of the guard arrives.",
-              partial(_link, _mute), _link_back, all_off_s=3.0),
+              partial(link, mute), link_back, all_off_s=3.0),
     FaultCase("controller_lies", ("F-18", "F-90"),
               "The controller tells the guard that all is off and no methanol is there.",
-              partial(_link, _Liar), _link_back, heat_off_s=3.0),
-    FaultCase("probe_a_hangs", ("F-14", "F-15"), "The read of probe A does not return.",
-              _set("rig.probe.hung", True), _set("rig.probe.hung", False), heat_off_s=7.0),
-    FaultCase("probe_b_hangs", ("F-14", "F-15"), "The read of probe B does not return.",
-              _set("rig.guard.probe.hung", True), _set("rig.guard.probe.hung", False),
+              partial(link, Liar), link_back, heat_off_s=3.0),
+    FaultCase("probe_a_hangs", ("F-14",), "The read of probe A does not return.",
+              set_to("rig.probe.hung", True), set_to("rig.probe.hung", False), heat_off_s=7.0),
+    FaultCase("probe_b_hangs", ("F-14",), "The read of probe B does not return.",
+              set_to("rig.guard.probe.hung", True), set_to("rig.guard.probe.hung", False),
               heat_off_s=7.0),
     FaultCase("disk_full", ("F-71", "F-72", "F-73"), "The record says that it cannot store.",
-              partial(_disk, True, "no space left"), partial(_disk, False, ""),
+              partial(disk, True, "no space left"), partial(disk, False, ""),
               heat_off_s=13.0),
     FaultCase("disk_silent", ("F-73",), "What is handed over is never on disk, and none says so.",
-              partial(_disk, True, ""), partial(_disk, False, "")),
-    FaultCase("clock_jumps", ("F-76", "F-77", "F-78"), "The wall clock jumps by hours or years.",
-              _clock),
+              partial(disk, True, ""), partial(disk, False, "")),
+    FaultCase("clock_jumps", ("F-76", "F-77"), "The wall clock jumps by hours or years.",
+              clock),
     FaultCase("forged_requests", ("F-86", "F-87", "F-88", "F-89", "F-90"),
-              "Requests from the network that nobody here made.", _forge),
-    FaultCase("fumbling", ("F-93", "F-94", "F-98"), "Somebody presses all the buttons.", _fumble),
-    FaultCase("walked_away", ("F-100",), "The person is not seen again.", _walk_away),
-    FaultCase("black_pressed", ("F-93",), "Black is pressed.", partial(_press, "black")),
+              "Requests from the network that nobody here made.", forge),
 )
+
+
+def _named(name: str, value: float | None = None, suffix: str = "",
+           rows: tuple[str, ...] = (), **own: Any) -> FaultCase:
+    """A fault of the computers or the person, begun and ended by its name."""
+    row = ROWS[name]
+    said = row.sentence + (f" [{value:g} {row.unit}]" if value is not None else "")
+    return FaultCase(name + suffix, rows or row.rows, said, partial(give, name, value),
+                     partial(take, name), **own)
+
+
+_RIG: Final[tuple[FaultCase, ...]] = (
+    _named("controller_hangs", all_off_s=3.0),
+    _named("guard_hangs", all_off_s=3.0),
+    _named("controller_slow", heat_off_s=5.0),
+    _named("controller_slow", 20.0, "_high", heat_off_s=5.0),
+    *(_named(f"probe_{p}_slow") for p in "ab"),  # 4 s old is told, over 5 s is too old
+    *(_named(f"probe_{p}_slow", 8.0, "_high", heat_off_s=7.0) for p in "ab"),
+    FaultCase("clock_unset", ("F-78",), "The controller starts again and nobody knows the time.",
+              restart_without_a_clock, partial(take, "clock_unset")),
+)
+
+_DISSOLVE: Final = ("methoxide.dissolve", "methoxide.share", "methoxide.second")
+_ASKED: Final = tuple(name for name, step in STEPS.items() if step.prompt)
+_PEOPLE: Final[tuple[FaultCase, ...]] = (
+    FaultCase("fumbling", ("F-93", "F-94", "F-98"), "Somebody presses all the buttons.", fumble),
+    FaultCase("walked_away", ("F-100",), "The person is not seen again.", walk_away),
+    FaultCase("black_pressed", ("F-93",), "Black is pressed.", partial(press, "black")),
+    FaultCase("resets_again", ("F-101",), "A probe drops out again and again, and somebody resets "
+              "and goes on each time.", reset_again, partial(take, "probe_a_bursts")),
+    _named("person_away"),
+    _named("person_blind", steps=_ASKED, stages=2),
+    # half the oil, and what the vessel cannot hold
+    _named("oil_share", rows=("F-25", "F-95"), steps=("fill.pump",), stages=3),
+    _named("oil_share", 3.0, "_high", ("F-45", "F-95"), steps=("fill.pump",), stages=3),
+    _named("catalyst_share", steps=_DISSOLVE, stages=3),
+    _named("catalyst_share", 2.0, "_high", steps=_DISSOLVE, stages=3),
+    _named("base_mistaken", steps=_DISSOLVE, stages=3),
+    _named("methanol_warm", steps=_DISSOLVE, stages=2),
+    _named("pour_share", steps=("dose.pour",), stages=2),
+    _named("pour_share", 2.0, "_high", steps=("dose.pour",), stages=2),
+    _named("emulsion", steps=("wash.water", "wash.stir")),
+)
+
+# Rows of plant/faults.py that no case is called by, and why.
+NOT_TRIED: Final = {
+    "record_fails": "the record of a trial stores nothing anyway; acted out by disk_full",
+    "clock_jump": "acted out by clock_jumps, either way and by up to thirty years",
+    "person_resets_again": "needs a latch to reset; acted out, with one, by resets_again",
+    "broker_gone": "a trial has no broker; tests/scenarios/test_without_broker.py has one",
+}
 
 _LOW: Final = {"probe_a_offset": -3.0, "probe_b_offset": -3.0, "probe_a_drift": -10.0,
                "probe_b_drift": -10.0}
 CASES: Final[dict[str, FaultCase]] = {case.name: case for case in (
-    *(_plant_case(name) for name in PLANT_ROWS),
+    *(_plant_case(name) for name in PLANT_ROWS if name != "room"),
     *(_plant_case(name, value, "_low") for name, value in _LOW.items()),
-    *_OTHER)}
+    _plant_case("room", rows=("F-106",)), _plant_case("room", -10.0, "_frost", ("F-105",)),
+    *_OTHER, *_RIG, *_PEOPLE)}
 
 
 def fits(case: FaultCase, reactor: Reactor) -> bool:

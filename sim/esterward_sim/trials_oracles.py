@@ -15,7 +15,7 @@ from typing import Final
 from esterward.chemistry import boiling
 from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.trials_faults import FaultCase
-from esterward_sim.trials_truth import TRACE_L, Truth
+from esterward_sim.trials_truth import RESETS_FREE, TRACE_L, Truth
 
 Predicate = Callable[[Truth, Rehearsal], float | None]
 DRAINS: Final = ("drain_water", "drain_first", "drain_between", "drain_last", "wash_drain")
@@ -103,6 +103,10 @@ def _reset_by_hand(t: Truth, run: Rehearsal) -> float | None:
     return 15.0 - t.blue_age_s if t.dropped else None
 
 
+def _lock_out(t: Truth, run: Rehearsal) -> float | None:
+    return float(RESETS_FREE - max(t.resets.values(), default=0))
+
+
 def _resumed_by_hand(t: Truth, run: Rehearsal) -> float | None:
     return 8.0 - t.press_age_s if t.resumed else None
 
@@ -156,6 +160,8 @@ INVARIANTS: Final[tuple[Invariant, ...]] = (
     Invariant("I-09 guard", "dosing was armed: the guard's flag stays set", "s",
               lambda t, r: 2.0 - t.guard_kept.unset_s),
     Invariant("I-10 reset", "a latch goes only when blue was held", "s", _reset_by_hand),
+    Invariant("I-10 lock-out", "a cause is reset more than three times in a batch only with a "
+              "typed reason", "resets", _lock_out),
     Invariant("I-10 resume", "the batch goes on only when green was pressed", "s",
               _resumed_by_hand),
     Invariant("I-11 settled", "the drain opens only after the true time of rest", "s", _settled),
@@ -195,7 +201,7 @@ class Watch:
         self.case: FaultCase | None = None
         self.active = False
         self._heat_s = self._all_s = 0.0
-        self._counts = False
+        self._began_c: float | None = None
 
     def step(self, run: Rehearsal) -> None:
         """Judge one quarter second; the events heard are used up."""
@@ -225,9 +231,12 @@ class Watch:
     def _deadlines(self, case: FaultCase, run: Rehearsal) -> None:
         """Seconds since the energy first flowed under the fault with nobody acting."""
         t = self.truth
+        if self._began_c is None:
+            self._began_c = t.oil_c
         acted = t.press_age_s < 0.5 or t.blue_s > 0.0
         if (acted or not case.warm_c < t.oil_c < case.cool_c
-                or (case.mixed and t.mixer_on_s < 120.0) or (case.flag and not t.flag)):
+                or (case.mixed and t.mixer_on_s < 120.0) or (case.flag and not t.flag)
+                or abs(t.oil_c - self._began_c) < case.moved_k):
             self._heat_s = self._all_s = 0.0
             return
         if case.heat_off_s is not None:

@@ -2,7 +2,8 @@
 
 The batch of a plant is rehearsed once and kept as pickles, two a minute and one at the start
 of each step. A trial takes the pickle before its moment, goes on to it, lets the fault come, and
-watches until some time after the reaction, or to the next stage end when nothing reacts.
+watches until some time after the reaction, or when nothing reacts to the next stage end (of what a
+person did wrong: some stage ends later).
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import Any, Final
 
 from esterward.process.stages import STEPS
 from esterward_sim.rehearsal import Rehearsal
-from esterward_sim.trials_faults import CASES, fits
+from esterward_sim.trials_faults import CASES, FaultCase, fits
 from esterward_sim.trials_oracles import Watch
 from esterward_sim.trials_plants import PLANTS, plant_of, rehearsal_of
 
@@ -138,9 +139,15 @@ def kept(plant: int) -> Batch:
     return fault_free(plant, plant + 1)
 
 
-def _moment(batch: Batch, rng: Random) -> tuple[str, float]:
-    """A step and a moment in it: every other trial in a step that wants energy."""
+def _moment(batch: Batch, rng: Random, case: FaultCase) -> tuple[str, float]:
+    """A step and a moment in it: every other trial in a step that wants energy.
+
+    What a person does wrong there comes as the step begins, before any hand is there.
+    """
     steps = [row for row in batch.steps if row[0] != "idle"]
+    acted = [row for row in steps if row[0] in case.steps]
+    if acted:
+        return rng.choice(acted)[:2]
     if rng.random() < 0.5:
         steps = [row for row in steps if STEPS[row[0]].heat or STEPS[row[0]].mixer] or steps
     name, from_s, to_s = rng.choice(steps)
@@ -154,8 +161,9 @@ def attempt(trial: Trial, log: list[Any] | None = None, batch: Batch | None = No
     """
     batch = kept(trial.plant) if batch is None else batch
     rng = Random(f"{trial.seed} {trial.number}")
-    step, at_s = _moment(batch, rng)
-    lasts_s = None if rng.random() < 0.6 else rng.uniform(5.0, 600.0)
+    case = CASES[trial.case]
+    step, at_s = _moment(batch, rng, case)
+    lasts_s = None if rng.random() < 0.6 or case.steps else rng.uniform(5.0, 600.0)
     index = max(0, bisect_right(batch.times_s, at_s) - 1)
     run: Rehearsal
     watch: Watch
@@ -167,7 +175,6 @@ def attempt(trial: Trial, log: list[Any] | None = None, batch: Batch | None = No
     if trial.without:
         controller.interlocks = tuple(row for row in controller.interlocks
                                       if row.code not in trial.without)
-    case = CASES[trial.case]
     result = run.result
     result.trips, result.alarms = [], []
     before_state = controller.process.state.state
@@ -189,7 +196,7 @@ def attempt(trial: Trial, log: list[Any] | None = None, batch: Batch | None = No
                 now_s >= began_s + tried.reacted_s + trial.tail_s):
             break
         if tried.reacted_s is None and not trial.to_end and (
-                now_s >= began_s + trial.wait_s or len(result.stages) > stages):
+                now_s >= began_s + trial.wait_s or len(result.stages) >= stages + case.stages):
             break
         _go_on(run, watch, log)
         state = run.rig.controller.process.state.state

@@ -10,6 +10,7 @@ from math import isfinite
 from typing import Any
 
 from esterward.guard import rule
+from esterward.values.requests import RESET
 from esterward_sim.plant import dose
 from esterward_sim.plant.plant import Plant
 from esterward_sim.rehearsal import Rehearsal
@@ -22,6 +23,7 @@ SSR_FAULTS = frozenset(("ssr_shorted", "ssr_leaks", "line_ssr_high"))
 # The fan's own wire and supply: while one of these lasts it cannot show what it is told.
 FAN_FAULTS = frozenset(("vent_failed", "line_vent_low", "line_vent_high", "mains_lost"))
 CLOSINGS_EACH_S = 20.0  # K1 may be switched on so often for ever: pulses need one a minute
+RESETS_FREE = 3      # of one cause in a batch; each further one needs a typed reason
 HELD_S = 4.5         # two buttons held for five seconds, as a hand sees it
 
 
@@ -68,6 +70,7 @@ class Truth:
         # what happened in this quarter
         self.entered = ""
         self.dropped: list[str] = []
+        self.resets: dict[str, int] = {}  # of each cause here, since a reason was typed for it
         self.resumed = ""
         self.alarm = ""
         # memory
@@ -125,7 +128,7 @@ class Truth:
         self._fan(run)
         unheard = [code for code, entry in rig.controller.state.safety.alarms.items()
                    if not entry.acknowledged and code in self._latches]
-        alive = not rig.controller_dead
+        alive = not rig.controller_dead and not rig.faults.hung
         self.quiet_s = self.quiet_s + q if unheard and alive and not out.horn else 0.0
 
     def _samples(self, run: Rehearsal, now_s: float) -> None:
@@ -144,7 +147,7 @@ class Truth:
             self._heard_s = rig.loop.newest.at_s
         self.controller_age_s, self.guard_age_s = now_s - self._said_s, now_s - self._heard_s
         el, guard = rig.plant.electrical, rig.guard
-        blind = guard.enable and not guard.dead and (
+        blind = guard.enable and not guard.dead and not guard.hung and (
             not el.estop_closed or not el.cutout_closed or self.age_b_s > 7.0)
         self.guard_blind_s = self.guard_blind_s + QUARTER_S if blind else 0.0
 
@@ -190,10 +193,15 @@ class Truth:
         self.dropped = []
         if latches != self._latches or theirs != self._guard_latches:
             self.dropped = [c for c in self._latches if c not in latches]
+            for code in self.dropped:
+                self.resets[code] = self.resets.get(code, 0) + 1
             self.dropped += [f"guard: {c}" for c in self._guard_latches if c not in theirs]
             self._latches, self._guard_latches = latches, theirs
         self.latched_on_s = (self.latched_on_s + QUARTER_S
                              if self.energy and (latches or theirs) else 0.0)
+        for typed in run.person.requests:
+            if typed.kind == RESET and typed.name in self.resets:
+                self.resets[typed.name] = RESETS_FREE - 1  # one more
         self.alarm = ""
         for event in run.result.events:
             if event.kind == "flag_set":
@@ -223,7 +231,7 @@ class Truth:
         """
         rig = run.rig
         el, faults, fitted = rig.plant.electrical, rig.plant.faults, rig.controller.reactor.fitted
-        if (not rig._vent or rig.controller_dead
+        if (not rig._vent or rig.controller_dead or rig.faults.hung
                 or (faults and not FAN_FAULTS.isdisjoint(faults.names()))):
             self.fan_off_s, self._fan_ran = 0.0, False
             return

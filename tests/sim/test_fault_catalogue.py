@@ -11,6 +11,7 @@ from esterward_sim.person import KINDS
 from esterward_sim.plant.faults import ROWS
 
 TOP = Path(__file__).parents[2]
+STORIES = TOP / "sim/scenarios"
 
 
 def test_the_rows_are_f_01_to_f_108_each_once_and_in_order() -> None:
@@ -21,9 +22,16 @@ def test_the_rows_are_f_01_to_f_108_each_once_and_in_order() -> None:
 def test_a_row_has_one_sentence_and_a_place(row: CatalogueRow) -> None:
     assert row.sentence.endswith(".") and "\n" not in row.sentence
     assert tried(row)
+    assert row.tests or row.bench or row.absent
     for name in row.tests:
-        text = (TOP / name).read_text(encoding="utf-8")
-        assert "\ndef test_" in text, name
+        place, _, what = name.partition("::")
+        text = (TOP / place).read_text(encoding="utf-8")
+        if place.endswith(".txt"):
+            assert f"\n{what}  " in text, name
+        elif place.endswith(".toml"):
+            assert (TOP / place).parent == STORIES and "\n[ending]\n" in text, name
+        else:
+            assert (f"\ndef {what}(" if what else "\ndef test_") in text, name
     if row.bench:
         assert f"| {row.bench} |" in (TOP / BENCH).read_text(encoding="utf-8")
 
@@ -32,7 +40,7 @@ def test_the_persons_rows_name_can_be_asked_for_and_are_tried_where_the_row_says
     named = {person: row for row in CATALOGUE for person in row.persons}
     assert set(named) | {"prompt", "slow"} == set(KINDS)
     for person, row in named.items():
-        texts = [(TOP / name).read_text(encoding="utf-8") for name in row.tests]
+        texts = [(TOP / name.partition("::")[0]).read_text("utf-8") for name in row.tests]
         assert any(f'"{person}"' in text for text in texts), person
         assert f"rehearsal: --person {person}" in tried(row)
 
