@@ -1,7 +1,8 @@
 """Proven facts about the reactor: booleans that are True only when shown.
 
 Everything the interlock table looks at is made here, from judged probes, read-backs, the guard's
-report and the counters. Each line is written so that None, NaN or silence gives False.
+report, the counters, and the few words of the process in docs/decisions/010. Each line is written
+so that None, NaN or silence gives False.
 """
 
 from __future__ import annotations
