@@ -77,14 +77,23 @@ def test_a_chunk_is_the_same_whether_two_nan_are_one_object_or_two() -> None:
 
 
 @pytest.mark.parametrize("values", [
-    (1.0, 1), (1, True), (True, 1.0), (0.0, -0.0), (-0.0, 0), (0, False), ("", None),
-    (5e-324, 0.0), (2.0, float("nan")), (float("nan"), 2.0), (float("inf"), -float("inf")),
+    (1.0, 1), (0.0, -0.0), (-0.0, 0), (5e-324, 0.0), (2.0, float("nan")), (float("nan"), 2.0),
+    (float("inf"), -float("inf")),
 ])
 def test_what_is_equal_but_not_the_same_stays_what_it_was(values: tuple[Any, ...]) -> None:
     for mixed in (values, values[::-1], (*values, values[0])):
         ticks = [replace(_tick(0.0)[0], wall_s=value) for value in mixed]
         back = trace.decode(trace.encode([(tick, Outputs()) for tick in ticks]))
         assert [repr(tick.wall_s) for tick, _ in back] == [*map(repr, mixed)]
+
+
+@pytest.mark.parametrize("value", [True, False, "", [], "1.0"])
+def test_what_is_equal_but_of_another_kind_is_refused_and_not_taken_for_a_number(
+        value: Any) -> None:
+    for number in (1.0, 0.0, None):
+        ticks = [replace(_tick(0.0)[0], wall_s=one) for one in (number, value, number)]
+        with pytest.raises(ValueError, match="wall_s"):
+            trace.decode(trace.encode([(tick, Outputs()) for tick in ticks]))
 
 
 def test_a_chunk_of_another_format_is_refused() -> None:
@@ -106,11 +115,41 @@ def test_a_chunk_of_another_format_is_refused() -> None:
     *(lambda plain, count=count: plain.__setitem__(1, count)
       for count in (0, -1, 2.0, True, 61, 10**10, 10**30)),
     lambda plain: plain.__setitem__(4, [10**30]),
+    # Of the right length, but of another kind: each was read as a tick once.
+    lambda plain: plain[2].__setitem__(0, ["12"]),
+    lambda plain: plain[2].__setitem__(0, "12"),
+    lambda plain: plain[2].__setitem__(1, [None]),
+    lambda plain: plain[2].__setitem__(2, [1]),
+    lambda plain: plain[2].__setitem__(5, [True]),
+    lambda plain: plain[3].__setitem__(0, ["hot", 1.0]),
+    lambda plain: plain[3].__setitem__(1, [None]),
+    lambda plain: plain.__setitem__(4, [0]),
+    lambda plain: plain[8].__setitem__(1, [-1]),
+    lambda plain: plain[8].__setitem__(1, [False]),
+    lambda plain: plain.__setitem__(9, [[2, []]]),
+    lambda plain: plain.__setitem__(9, [[True, []]]),
+    lambda plain: plain.__setitem__(9, [[0, [["id", "hold", "local", "", "1", ""]]]]),
+    lambda plain: plain.__setitem__(9, [[0, ["abcdef"]]]),
+    lambda plain: plain.__setitem__(9, [[0, [[1, "hold", "local", "", None, ""]]]]),
 ])
 def test_a_chunk_that_does_not_fit_is_refused(change: object) -> None:
     plain = json.loads(zlib.decompress(trace.encode([_tick(1.0), _tick(2.0)])))
     change(plain)  # type: ignore[operator]
     with pytest.raises(ValueError, match=r"trace|levels|outputs|unpack"):
+        trace.decode(zlib.compress(json.dumps(plain).encode()))
+
+
+@pytest.mark.parametrize(("name", "value"), [
+    ("enable", [1]), ("latches", ["lid"]), ("latches", [[7]]), ("count", [1.0]), ("flag", [None]),
+    ("trip_c", ["60"]), ("hash", [0]),
+])
+def test_a_guard_report_with_another_kind_in_a_field_is_refused(name: str, value: object) -> None:
+    report = GuardReport(1, 1.0, "b", Inputs(), ProbeReading(20.0, 1.0), True, ("lid",), False,
+                         60.0, None, "d")
+    tick = replace(_tick(1.0)[0], guard=report)
+    plain = json.loads(zlib.decompress(trace.encode([(tick, Outputs())])))
+    plain[5][[*trace.GUARD_FIELDS].index(name)] = value
+    with pytest.raises(ValueError, match=name):
         trace.decode(zlib.compress(json.dumps(plain).encode()))
 
 

@@ -29,12 +29,29 @@ CHUNK_TICKS = 60
 Tick = tuple[Snapshot, Outputs]
 Column = list[Any]
 
-SNAPSHOT_FIELDS = ("now_s", "boot", "periodic", "wall_s", "barometer_kpa", "stored",
-                   "record_fault", "supply_low")
-GUARD_FIELDS = ("count", "at_s", "boot", "enable", "latches", "flag", "trip_c", "pressure_kpa",
-                "hash")
-PROBE_FIELDS = ("c", "at_s", "why")
-REQUEST_FIELDS = ("id", "kind", "source", "name", "value", "text")
+# What each column may hold. A number that is not finite stays what it was, or the replay of a tick
+# that had one would differ.
+Kinds = frozenset[type]
+_NONE: Kinds = frozenset({type(None)})
+_TEXT: Kinds = frozenset({str})
+_YES_NO: Kinds = frozenset({bool})
+_COUNT: Kinds = frozenset({int})
+_LIST: Kinds = frozenset({list})
+_NUMBER: Kinds = frozenset({float, int})
+_MAYBE = _NUMBER | _NONE
+SNAPSHOT_FIELDS: dict[str, Kinds] = {
+    "now_s": _NUMBER, "boot": _TEXT, "periodic": _YES_NO, "wall_s": _MAYBE,
+    "barometer_kpa": _MAYBE, "stored": _COUNT, "record_fault": _TEXT,
+    "supply_low": _YES_NO | _NONE,
+}
+GUARD_FIELDS: dict[str, Kinds] = {
+    "count": _COUNT, "at_s": _NUMBER, "boot": _TEXT, "enable": _YES_NO, "latches": _LIST,
+    "flag": _YES_NO, "trip_c": _MAYBE, "pressure_kpa": _MAYBE, "hash": _TEXT,
+}
+PROBE_FIELDS: dict[str, Kinds] = {"c": _MAYBE, "at_s": _NUMBER, "why": _TEXT}
+REQUEST_FIELDS: dict[str, Kinds] = {
+    "id": _TEXT, "kind": _TEXT, "source": _TEXT, "name": _TEXT, "value": _MAYBE, "text": _TEXT,
+}
 
 _snapshot = attrgetter(*SNAPSHOT_FIELDS)
 _guard = attrgetter(*GUARD_FIELDS)
@@ -85,9 +102,10 @@ def _rebuild(plain: list[Any]) -> list[Tick]:
      requests) = plain
     if type(count) is not int or not 0 < count <= CHUNK_TICKS:
         raise ValueError(f"a chunk of the trace has 1 to {CHUNK_TICKS} ticks")
-    present = [bool(value) for value in _spread(have_guard, count)]
+    present = _spread(_only(have_guard, _YES_NO, "guard"), count)
     reports = iter([
-        GuardReport(number, at_s, boot, levels, ProbeReading(*probe), enable, tuple(latches),
+        GuardReport(number, at_s, boot, levels, ProbeReading(*probe), enable,
+                    tuple(_only(latches, _TEXT, "latches")),
                     flag, trip_c, pressure_kpa, digest)
         for (number, at_s, boot, enable, latches, flag, trip_c, pressure_kpa, digest), probe,
         levels in zip(
@@ -97,7 +115,11 @@ def _rebuild(plain: list[Any]) -> list[Tick]:
             strict=True,
         )
     ])
-    asked = {index: tuple(Request(*fields) for fields in rows) for index, rows in requests}
+    asked = {}
+    for index, rows in requests:
+        if type(index) is not int or not 0 <= index < count:
+            raise ValueError("a chunk of the trace has a request of no tick of its own")
+        asked[index] = tuple(Request(*_fitting(row)) for row in rows)
     return [
         (Snapshot(now_s, boot, periodic, wall_s, ProbeReading(*probe), barometer_kpa,
                   next(reports) if has_guard else None, stored, record_fault,
@@ -139,12 +161,30 @@ def _spread(column: Column, count: int) -> Column:
     return column * count
 
 
-def _rows(columns: list[Column], count: int, names: tuple[str, ...]) -> list[tuple[Any, ...]]:
+def _only(column: Any, kinds: Kinds, name: str) -> Column:
+    """The column itself when it is a list of nothing but these."""
+    if type(column) is not list or not kinds.issuperset(map(type, column)):
+        raise ValueError(f"the trace has something else than it may under {name}")
+    return column
+
+
+def _rows(columns: list[Column], count: int, kinds: dict[str, Kinds]
+          ) -> list[tuple[Any, ...]]:
     if not count:
         return []
-    if len(columns) != len(names):
-        raise ValueError(f"the trace has {len(columns)} columns, not {len(names)}")
-    return list(zip(*[_spread(column, count) for column in columns], strict=True))
+    if len(columns) != len(kinds):
+        raise ValueError(f"the trace has {len(columns)} columns, not {len(kinds)}")
+    return list(zip(*[_spread(_only(column, kinds[name], name), count)
+                      for name, column in zip(kinds, columns, strict=True)], strict=True))
+
+
+def _fitting(row: list[Any]) -> list[Any]:
+    """The fields of one request, each of its kind."""
+    if type(row) is not list or len(row) != len(REQUEST_FIELDS):
+        raise ValueError(f"a request in the trace has not {len(REQUEST_FIELDS)} fields")
+    for (name, kinds), value in zip(REQUEST_FIELDS.items(), row, strict=True):
+        _only([value], kinds, name)
+    return row
 
 
 def _coded(getter: Callable[[Any], tuple[Any, ...]], items: Sequence[Any],
@@ -163,6 +203,8 @@ def _decoded(coded: list[Column], count: int, from_marks: Callable[[str], Any]) 
         return []
     marks, index = coded
     values = [from_marks(text) for text in marks]
+    if min(_only(index, _COUNT, "levels"), default=0) < 0:
+        raise ValueError("the trace has levels before the first")
     return [values[place] for place in _spread(index, count)]
 
 
