@@ -216,6 +216,33 @@ def test_a_row_changed_by_hand_is_noticed_and_the_rows_before_it_are_kept(
     assert starts[-1] == found.renamed
 
 
+@pytest.mark.parametrize(("at", "value", "why"), [
+    (18, 3, "may only be read"),  # "file format write version": SQLite reads it, never writes it
+    (18, 255, "may only be read"),
+    (47, 5, "unsupported file format"),  # "schema format number": SQLITE_ERROR, not _CORRUPT
+    (47, 255, "unsupported file format"),
+])
+@pytest.mark.parametrize("name", ["record.sqlite", "cut.sqlite"])
+def test_a_damaged_header_is_set_aside_and_stops_no_start(
+        whole: Path, path: Path, feeder: Any, name: str, at: int, value: int, why: str) -> None:
+    """These ended as "cannot be written" and "cannot be read", at every start anew."""
+    _copy(whole.with_name(name), path)
+    with path.open("r+b") as file:
+        file.seek(at)
+        file.write(bytes([value]))
+    seen = last_state(path)
+    # A log that holds the first page too would replace it.
+    assert why in seen.why or (name == "cut.sqlite" and seen.checkpoint is not None)
+    journal = Journal(path, boot="next", now_s=5.0)
+    assert journal.fault == ""
+    assert (journal.found.checkpoint, journal.found.why) == (seen.checkpoint, seen.why)
+    assert seen.checkpoint is not None or journal.found.renamed
+    fed = feeder(journal, 5.0, None)
+    fed.tick(1)
+    journal.close(7.0)
+    assert last_state(path).checkpoint == f"state of {fed.number}"
+
+
 def test_a_record_for_which_sqlite_finds_no_memory_is_set_aside(
         whole: Path, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # Damaged bytes may stand where a size stands.

@@ -100,6 +100,8 @@ def check(connection: sqlite3.Connection, path: Path) -> str:
             return f"the record is damaged: {answer}"
         if not as_created(connection):
             return "the record is damaged: its tables are not those it was made with"
+        if not _writable_form(path):
+            return "the record is damaged: its header says that it may only be read"
         last = 0
         for table in ("marks", "documents", "events"):
             for fields in chained(connection, table):
@@ -125,6 +127,21 @@ def check(connection: sqlite3.Connection, path: Path) -> str:
     if promised is not None and promised > last:
         return f"the record has lost events: {promised} were on the disk, {last} are left"
     return ""
+
+
+def _writable_form(path: Path) -> bool:
+    """Whether SQLite will write a file with this header.
+
+    Byte 18 is the "file format write version": with more than 2 there SQLite reads the file and
+    refuses to write it, and its own check finds nothing (sqlite.org/fileformat2.html, "File format
+    version numbers").
+    """
+    try:
+        with path.open("rb") as file:
+            file.seek(18)
+            return file.read(1) <= b"\x02"
+    except OSError:
+        return True  # what is wrong there SQLite meets too, and says
 
 
 def event_hash(connection: sqlite3.Connection, number: int) -> bytes | None:

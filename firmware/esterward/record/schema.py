@@ -58,10 +58,12 @@ class Unreadable(BadRecord):
     def __init__(self, sentence: str, error: Exception) -> None:
         super().__init__(sentence)
         name = getattr(error, "sqlite_errorname", "")
-        self.damaged = isinstance(error, DAMAGE_ERRORS) or name.startswith(
-            ("SQLITE_CORRUPT", "SQLITE_NOTADB"))
+        self.damaged = isinstance(error, DAMAGE_ERRORS) or name.startswith(DAMAGE_NAMES)
 
 
+# What SQLite calls the bytes of a damaged file; SQLITE_ERROR is "unsupported file format" and the
+# like, since every statement of ours is a good one.
+DAMAGE_NAMES = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR")
 # What else the bytes of a damaged file may raise: the module fails to decode SQLite's own message
 # when they stand in it, and SQLite may take them for the size of what it must hold in memory.
 DAMAGE_ERRORS = (UnicodeDecodeError, MemoryError)
