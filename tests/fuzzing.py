@@ -1,4 +1,4 @@
-"""Every surface where text or bytes come in from outside, and a seeded mutator to feed them.
+"""Every surface where text or bytes come in from outside, fed with seeded changes of good inputs.
 
     .venv/bin/python tests/fuzzing.py                           # 20,000 inputs a surface
     .venv/bin/python tests/fuzzing.py --inputs 10000000         # the long run
@@ -17,84 +17,45 @@ import re
 import sys
 import tempfile
 import time
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from math import isfinite
 from pathlib import Path
 from random import Random
-from typing import Any
 
 from esterward.chemistry import boiling
 from esterward.guard import prepared, rule
 from esterward.hardware.probes import OneWireSensor
 from esterward.process.sequence import BATCH_STATES
 from esterward.process.stages import STEPS
-from esterward.record import resume, trace
-from esterward.record.journal import Journal
-from esterward.record.schema import BadRecord
 from esterward.settings import files, quantity, typed, units
 from esterward.settings.mistakes import SettingsError, Wrong
 from esterward.telemetry.link import reply_allowed
 from esterward.telemetry.requests import Refusal, Requests
 from esterward.tick import Controller, from_plain
 from esterward.values import messages, requests
-from esterward.values.outputs import SAFE
 from esterward.values.readings import NO_READING, Inputs, ProbeReading
 from esterward.values.snapshot import Snapshot
 from esterward_sim.wires import KernelFolder, slave_text
 from folders import MEMORY
+from fuzz_mutators import mutated, mutated_values
+from fuzz_record import chunk_seeds, journal_file, trace_chunk
+from fuzz_settings import BATCH_SEEDS, REACTOR_SEEDS, settings_file
 from harness import BATCH, REACTOR
-from samples import SMALLEST_BATCH
 
 Take = Callable[[bytes], None]
-TOP = Path(__file__).parents[1]
-
-TOKENS = (b"NaN", b"Infinity", b"-Infinity", b"1e999", b"-1e999", b"null", b"true", b"[]", b"{}",
-          b"0", b"-1", b"-0.0", b"1e-320", b"85.0", b"127.9375", b"999999999999999999999999",
-          b"\x00", b"\xff\xfe", b"\xc3", b"[" * 60, b"{" * 60, b'"', b"'", b",", b".", b"\n",
-          b"\r", b" ", b"%", b"#", b"/", b"$SYS", b"degF", b"gal_us", b"L", b"mL", b"K", b"0x10",
-          b"1_000", b"55,5", "½".encode(), "٣".encode(), "\u202e".encode(), b"hold", b"reset",
-          b"observe", b"__class__", b"a" * 300, b"9" * 400)
-
-
-def mutated(seeds: tuple[bytes, ...], rng: Random) -> bytes:
-    """One input: a seed with up to six changes, now and then pure noise."""
-    random = rng.random  # a quarter of a long run goes in here, so no randrange
-
-    def below(n: int) -> int:
-        return int(random() * n)
-
-    if random() < 0.02:
-        return rng.randbytes(below(64))
-    data = bytearray(seeds[below(len(seeds))])
-    for _ in range(1 + below(6)):
-        at, what = below(len(data) + 1), below(6)
-        if what == 0:
-            data[at:at] = TOKENS[below(len(TOKENS))]
-        elif what == 1 and data:
-            data[at % len(data)] ^= 1 << below(8)
-        elif what == 2:
-            del data[at:at + 1 + below(11)]
-        elif what == 3:
-            data[at:at + 1 + below(11)] = TOKENS[below(len(TOKENS))]
-        elif what == 4:
-            piece = data[at:at + 1 + below(23)]
-            place = below(len(data) + 1)
-            data[place:place] = piece
-        else:
-            other = seeds[below(len(seeds))]
-            data[at:] = other[below(len(other) + 1):]
-    return bytes(data[:4096])
 
 
 @dataclass(frozen=True)
 class Surface:
-    """seeds: good inputs to begin from; make: gives the function that takes one input."""
+    """seeds: good inputs to begin from; make: gives the function that takes one input; change:
+    makes an input of the seeds."""
 
     name: str
     seeds: tuple[bytes, ...]
     make: Callable[[Path], Take]
+    change: Callable[[tuple[bytes, ...], Random], bytes] = mutated
 
 
 def mqtt_payload(folder: Path) -> Take:
@@ -139,19 +100,6 @@ def probe_file(folder: Path) -> Take:
             assert reading.why
         else:
             assert -55.0 <= reading.c <= 125.0
-
-    return take
-
-
-def settings_file(load: Callable[[Path], Any], folder: Path) -> Take:
-    path = folder / "file.toml"
-
-    def take(data: bytes) -> None:
-        path.write_bytes(data)
-        try:
-            load(path)
-        except SettingsError as error:
-            assert error.mistakes and all("\n" not in m.strip() for m in error.mistakes)
 
     return take
 
@@ -219,72 +167,6 @@ def checkpoint(folder: Path) -> Take:
     return take
 
 
-def trace_chunk(folder: Path) -> Take:
-    def take(data: bytes) -> None:
-        try:
-            trace.decode(zlib.compress(data, 1))
-        except ValueError:
-            return
-
-    return take
-
-
-def journal_file(folder: Path) -> Take:
-    """The record's file itself: pieces of the input somewhere in a good one."""
-    path = folder / "record.sqlite"
-    good = journal_image()
-
-    def take(data: bytes) -> None:
-        rng = Random(data)
-        image = bytearray(good)
-        for _ in range(rng.randrange(1, 6)):
-            at = rng.randrange(len(image))
-            piece = data[:rng.randrange(1, 64)] or b"\x00"
-            image[at:at + len(piece)] = piece
-        if rng.random() < 0.2:
-            del image[rng.randrange(len(image)):]
-        path.write_bytes(image)
-        try:
-            found = resume.last_state(path, boot="b2", now_s=500.0)
-        except BadRecord:
-            return
-        assert found.checkpoint in (None, '{"a":1}'), "a damaged state was believed"
-
-    return take
-
-
-def journal_image() -> bytes:
-    """A small good record, closed cleanly."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "r.sqlite"
-        journal = Journal(path, boot="b1", now_s=0.0)
-        snapshot = Snapshot(1.0, "b1", True, None, ProbeReading(20.0, 1.0), None, None, 0)
-        journal.add(snapshot, SAFE, (), '{"a":1}')
-        journal.step(1.0)
-        journal.close(2.0)
-        return path.read_bytes()
-
-
-def _chunk() -> bytes:
-    snapshot = Snapshot(1.0, "b1", True, None, ProbeReading(20.0, 1.0), 90.0, None, 0)
-    return zlib.decompress(trace.encode([(snapshot, SAFE), (snapshot, SAFE)]))
-
-
-def _reactor_text() -> bytes:
-    return b"""[site]
-altitude = "1120 m"
-[vessel]
-volume = "200 L"
-[element]
-power = "3000 W"
-[rig]
-level = "small"
-[probes]
-a = "28-0316a2794ff1"
-b = "28-0316a279c2d4"
-"""
-
-
 REPORT = messages.GuardReport(7, 12.25, "b1", Inputs(estop_closed=True), ProbeReading(54.0, 12.0),
                               True, (), True, 60.0, 88.5, "d1")
 SAID = messages.ControllerReport(9, 12.0, "b1", True, True, False, boiling.CLEAR_TRIP_C, 88.5,
@@ -297,10 +179,9 @@ SURFACES: tuple[Surface, ...] = (
             mqtt_topic),
     Surface("probe-file", (slave_text(54.0).encode(), slave_text(85.0).encode(),
                            slave_text(-10.0625).encode()), probe_file),
-    Surface("reactor-file", (_reactor_text(),),
-            lambda folder: settings_file(files.load_reactor, folder)),
-    Surface("batch-file", (SMALLEST_BATCH.encode(),),
-            lambda folder: settings_file(files.load_batch, folder)),
+    Surface("reactor-file", REACTOR_SEEDS, partial(settings_file, files.load_reactor),
+            mutated_values),
+    Surface("batch-file", BATCH_SEEDS, partial(settings_file, files.load_batch), mutated_values),
     Surface("number", (b"55.5 L", b"3.0 mL", b"131 degF", b"titration 3.0 mL", b"1120 m",
                        b"90 %", b"methoxide 30 degC"), number),
     Surface("socket", (messages.encode_guard(REPORT), messages.encode_controller(SAID)),
@@ -312,7 +193,7 @@ SURFACES: tuple[Surface, ...] = (
                             prepared.to_text(prepared.prepare(REACTOR)).encode()), guard_files),
     Surface("checkpoint", (json.dumps(Controller(REACTOR, BATCH).to_plain()).encode(),),
             checkpoint),
-    Surface("trace-chunk", (_chunk(),), trace_chunk),
+    Surface("trace-chunk", chunk_seeds(), trace_chunk, mutated_values),
     Surface("journal-file", (b"\x00" * 8, b"hello", b"\xff" * 40), journal_file),
 )
 
@@ -323,7 +204,7 @@ def feed(surface: Surface, count: int, seed: int, folder: Path) -> tuple[bytes, 
     take = surface.make(folder)
     for number in range(count):
         good = number < len(surface.seeds)
-        data = surface.seeds[number] if good else mutated(surface.seeds, rng)
+        data = surface.seeds[number] if good else surface.change(surface.seeds, rng)
         try:
             take(data)
         except Exception as error:  # whatever it is, it is a finding

@@ -34,7 +34,7 @@ from esterward.safety.limits import PRESENCE_CLEAR_S
 from esterward.telemetry.requests import Refusal, Requests
 from esterward.values.outputs import OUTPUT_NAMES
 from esterward.values.requests import OBSERVATIONS, Request
-from fuzzing import mutated
+from fuzz_mutators import mutated
 from harness import Bench
 
 TAKEN_SHARES: Final = {"hold": 1, "acknowledge": 8, "observe": 8}  # by hand, not from the code
