@@ -14,6 +14,7 @@ from esterward.values.requests import RESET
 from esterward_sim.plant import dose
 from esterward_sim.plant.plant import Plant
 from esterward_sim.rehearsal import Rehearsal
+from esterward_sim.virtual import LEASE_S, VirtualRig
 
 QUARTER_S = 0.25
 NEVER_S = 1e9
@@ -128,7 +129,7 @@ class Truth:
         self._fan(run)
         unheard = [code for code, entry in rig.controller.state.safety.alarms.items()
                    if not entry.acknowledged and code in self._latches]
-        alive = not rig.controller_dead and not rig.faults.hung
+        alive = not away(rig)
         self.quiet_s = self.quiet_s + q if unheard and alive and not out.horn else 0.0
 
     def _samples(self, run: Rehearsal, now_s: float) -> None:
@@ -231,7 +232,7 @@ class Truth:
         """
         rig = run.rig
         el, faults, fitted = rig.plant.electrical, rig.plant.faults, rig.controller.reactor.fitted
-        if (not rig._vent or rig.controller_dead or rig.faults.hung
+        if (not rig._vent or away(rig)
                 or (faults and not FAN_FAULTS.isdisjoint(faults.names()))):
             self.fan_off_s, self._fan_ran = 0.0, False
             return
@@ -262,6 +263,13 @@ class Truth:
             aim_c = target.ramp_c
         over = on and aim_c is not None and oil_c > aim_c + 4.0
         self.over_aim_s = self.over_aim_s + q if over else 0.0
+
+
+def away(rig: VirtualRig) -> bool:
+    """Whether no controller runs now: dead, hung, or asleep for so long that its leases lapsed."""
+    asleep = ("controller_slow" in rig.plant.faults
+              and rig.clock.time_s - rig.relays.renewed_s > LEASE_S)
+    return rig.controller_dead or rig.faults.hung or asleep
 
 
 def guard_state(flag: bool, latches: tuple[str, ...]) -> rule.GuardState:

@@ -12,7 +12,7 @@ from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.trials_faults import CASES
 from esterward_sim.trials_oracles import DEADLINE, INVARIANTS, Watch
 from esterward_sim.trials_plants import TrialRecord, plant_of
-from esterward_sim.trials_truth import NEVER_S, Truth
+from esterward_sim.trials_truth import NEVER_S, Truth, away
 from harness import BATCH, REACTOR
 
 ALL_FITTED = 1
@@ -62,6 +62,22 @@ def test_a_fan_that_ran_into_a_latch_may_not_stop_before_it_is_reset() -> None:
     assert [look(True), look(False)] == [0.0, 0.25]
     latches.clear()
     assert look(False) == 0.0
+
+
+def test_horn_and_fan_are_not_asked_of_a_controller_that_sleeps_past_its_leases() -> None:
+    run_ = Rehearsal(plant_of(ALL_FITTED).reactor, BATCH, TrialRecord())
+    rig = run_.rig
+    rig.relays.write(Outputs(vent=True), 0.0)
+
+    def asleep(at_s: float) -> bool:
+        rig.clock.time_s = at_s
+        return away(rig)
+
+    assert not asleep(20.0), "one that should look and does not is not excused"
+    rig.plant.faults.start("controller_slow", 20.0)
+    assert [asleep(3.0), asleep(3.25)] == [False, True]
+    rig.relays.write(Outputs(vent=True), 20.0)
+    assert not asleep(20.25)
 
 
 @pytest.mark.parametrize("whose", ["controller", "guard"])
