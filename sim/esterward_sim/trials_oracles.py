@@ -15,7 +15,7 @@ from typing import Final
 from esterward.chemistry import boiling
 from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.trials_faults import FaultCase
-from esterward_sim.trials_truth import RESETS_FREE, TRACE_L, Truth
+from esterward_sim.trials_truth import RESETS_FREE, Truth
 
 Predicate = Callable[[Truth, Rehearsal], float | None]
 DRAINS: Final = ("drain_water", "drain_first", "drain_between", "drain_last", "wash_drain")
@@ -44,7 +44,7 @@ def _guard_speaks(t: Truth, run: Rehearsal) -> float | None:
 
 
 def _below_boiling(t: Truth, run: Rehearsal) -> float | None:
-    return t.boils_c - 1.0 - t.oil_c if t.methanol_l > TRACE_L else None
+    return t.boils_c - 1.0 - t.oil_c if t.methanol else None
 
 
 def _pour_rested(t: Truth, run: Rehearsal) -> float | None:

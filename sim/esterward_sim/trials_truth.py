@@ -18,7 +18,10 @@ from esterward_sim.virtual import LEASE_S, VirtualRig
 
 QUARTER_S = 0.25
 NEVER_S = 1e9
-TRACE_L = 0.02       # less methanol than this in the vessel is none
+# Not more methanol than the larger of these is none: 0.02 L, and 0.02 % of the litres, a tenth of
+# what EN 14214 leaves in finished fuel. By Raoult's law over 60 degC: 0.7 % vapour in 20 L, else
+# 0.14 %; from 6 % it burns.
+TRACE_L, TRACE_SHARE = 0.02, 2e-4
 # A solid-state switch has no read-back: only the effect on the oil tells.
 SSR_FAULTS = frozenset(("ssr_shorted", "ssr_leaks", "line_ssr_high"))
 # The fan's own wire and supply: while one of these lasts it cannot show what it is told.
@@ -26,6 +29,12 @@ FAN_FAULTS = frozenset(("vent_failed", "line_vent_low", "line_vent_high", "mains
 CLOSINGS_EACH_S = 20.0  # K1 may be switched on so often for ever: pulses need one a minute
 RESETS_FREE = 3      # of one cause in a batch; each further one needs a typed reason
 HELD_S = 4.5         # two buttons held for five seconds, as a hand sees it
+
+
+def methanol(plant: Plant) -> bool:
+    """Whether more methanol than a trace is in the vessel."""
+    return (plant.contents.methanol > 0.0
+            and plant.methanol_l > max(TRACE_L, TRACE_SHARE * plant.level_l))
 
 
 class KeptFlag:
@@ -52,7 +61,7 @@ class Truth:
     def __init__(self) -> None:
         self.element = self.mixer = self.air = self.energy = False
         self.oil_c = self.boils_c = 20.0
-        self.methanol_l = 0.0
+        self.methanol = False
         self.flag = True
         self.step = ""
         self.state = "idle"
@@ -100,8 +109,7 @@ class Truth:
         self.energy = energy = on or self.mixer or self.air
         self.oil_c = oil_c = plant.thermal.oil_c
         self.boils_c = plant.boiling_c
-        contents = plant.contents
-        self.methanol_l = plant.methanol_l if contents.methanol > 0.0 else 0.0
+        self.methanol = methanol(plant)
         self._people(run, plant)
         self._controller(run)
         self.dry_on_s = self.dry_on_s + q if on and not el.level_wet else 0.0
@@ -255,7 +263,7 @@ class Truth:
         if on and self.step == "dose.pour" and self.state == "running":
             commanded = rig.relays.now(rig.clock.time_s).k1
             self.pour_on_s += NEVER_S if commanded else q  # in all; a contact may weld just then
-        hot = on and (self.flag or self.methanol_l > TRACE_L) and oil_c > self.boils_c - 2.0
+        hot = on and (self.flag or self.methanol) and oil_c > self.boils_c - 2.0
         self.hot_on_s = self.hot_on_s + q if hot else 0.0
         target = rig.controller.state.process.target
         aim_c = target.lowest_c

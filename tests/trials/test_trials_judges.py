@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 
 from esterward.process.prompts import PROMPTS
@@ -12,10 +15,20 @@ from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.trials_faults import CASES
 from esterward_sim.trials_oracles import DEADLINE, INVARIANTS, Watch
 from esterward_sim.trials_plants import TrialRecord, plant_of
-from esterward_sim.trials_truth import NEVER_S, Truth, away
+from esterward_sim.trials_truth import NEVER_S, Truth, away, methanol
 from harness import BATCH, REACTOR
 
 ALL_FITTED = 1
+
+
+@pytest.mark.parametrize(("methanol_l", "level_l", "counts"), [
+    (0.0264, 196.0, False), (0.0264, 20.0, True), (0.05, 196.0, True), (0.0, 0.0, False)])
+def test_what_three_washes_leave_in_a_large_vessel_is_no_methanol_but_in_a_small_one(
+    methanol_l: float, level_l: float, counts: bool,
+) -> None:
+    plant: Any = SimpleNamespace(contents=SimpleNamespace(methanol=methanol_l * 24.7),
+                                 methanol_l=methanol_l, level_l=level_l)
+    assert methanol(plant) is counts
 
 
 @pytest.mark.parametrize(("fault", "other", "looks", "fan_off_s"), [
