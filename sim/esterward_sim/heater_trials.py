@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from esterward.cli.errors import Refused
+from esterward.cli.options import Whole, to_write
 
 if TYPE_CHECKING:
     from esterward_sim.heater_runs import Outcome
@@ -139,15 +140,15 @@ def run_trials(
 
 
 @click.command("heater-trials")
-@click.option("--vessels", type=click.IntRange(1, 100_000), default=200, show_default=True,
+@click.option("--vessels", type=Whole(1, 100_000), default=200, show_default=True,
               help="How many random vessels.")
-@click.option("--seed", type=click.IntRange(0, 10**9), default=5000, show_default=True,
+@click.option("--seed", type=Whole(0, 10**9), default=5000, show_default=True,
               help="Seed of the first vessel; the others follow.")
 @click.option("--noise", is_flag=True, help="2 % of the readings lost, 0.03 K jitter.")
 @click.option("--element", type=click.Choice(["ssr", "contactor"]), default="ssr",
               show_default=True, help="The switch our law is told of.")
 @click.option("--own", is_flag=True, help="Our law only, without the rivals.")
-@click.option("--svg", type=click.Path(dir_okay=False, path_type=Path), default=None,
+@click.option("--svg", type=click.Path(path_type=Path), metavar="FILE.svg",
               help="Draw the picture into this file.")
 @click.option("--json", "as_json", is_flag=True, help="Print data instead of a table.")
 def heater_trials(vessels: int, seed: int, noise: bool, element: str, own: bool,
@@ -164,8 +165,8 @@ def heater_trials(vessels: int, seed: int, noise: bool, element: str, own: bool,
     except ModuleNotFoundError as error:
         raise Refused(f"esterward heater-trials: the package {error.name} is missing; "
                       'pip install "esterward[bench]" brings it.') from None
-    if svg is not None and not svg.resolve().parent.is_dir():
-        raise Refused(f"--svg {svg}: there is no folder {svg.parent}; make it first.")
+    if svg is not None:
+        to_write("--svg", svg, ".svg")
     names = [OWN] if own else list(LAWS)
     command = (f"esterward heater-trials --vessels {vessels} --seed {seed}"
                + (" --noise" if noise else "")

@@ -11,12 +11,12 @@ from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from importlib import resources
 from pathlib import Path
-from tempfile import TemporaryFile
 from typing import Any
 
 import click
 
 from esterward.cli.errors import Refused, warn
+from esterward.cli.options import Whole, to_write
 
 # person.KINDS, written out because --help must load nothing heavy
 PERSONS = ("prompt", "slow", "absent", "wrong-order", "double-press")
@@ -120,7 +120,7 @@ def example_reactor() -> Path:
               "the batch file, else the shipped example.")
 @click.option("--speed", default="max", show_default=True, help="max, or how many times faster "
               "than real time.")
-@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True,
+@click.option("--seed", type=Whole(0, 2**31), default=1, show_default=True,
               help="Same seed, same batch.")
 @click.option("--person", type=click.Choice(PERSONS), default="prompt",
               show_default=True, help="How the simulated person answers.")
@@ -194,7 +194,7 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
     factor = _told(mistakes, lambda: _speed(speed))
     where = _told(mistakes, lambda: _broker(broker))
     if plot is not None:
-        _told(mistakes, lambda: _check_plot(plot))
+        _told(mistakes, lambda: to_write("--plot", plot, ".svg", new=True))
     if record is not None:
         _told(mistakes, lambda: _record_path(record, ""))
     try:
@@ -266,21 +266,6 @@ def _earlier(path: Path) -> Any:
     except BadRecord as error:
         raise Refused("--record: the file exists already, and a further batch cannot go "
                       f"there: {error}.") from None
-
-
-def _check_plot(plot: Path) -> None:
-    """Refused when the picture could not be written, or something would be lost."""
-    if plot.suffix != ".svg":
-        raise Refused(f"--plot {plot}: the picture is an SVG file; write a name that ends in "
-                      ".svg.")
-    try:
-        if plot.exists():
-            raise Refused(f"--plot {plot}: this file exists already; name a new one.")
-        if not plot.absolute().parent.is_dir():
-            raise Refused(f"--plot {plot}: there is no folder {plot.parent}; make it first.")
-        TemporaryFile(dir=plot.absolute().parent).close()
-    except OSError as error:
-        raise Refused(f"--plot {plot}: it cannot be written there ({error.strerror}).") from None
 
 
 def _broker(text: str) -> tuple[str, int] | str | None:

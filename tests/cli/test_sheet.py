@@ -329,7 +329,7 @@ def test_the_wall_page_never_replaces_another_file(
     assert ran.code == 2 and "ends in .html" in ran.err and ran.out == ""
     assert (folder / "batch.toml").read_bytes() == before
     ran = run("sheet", "--html", "none/wall.html")
-    assert ran.code == 2 and "cannot be written" in ran.err and ran.err.count("\n") == 1
+    assert ran.code == 2 and "there is no folder none" in ran.err and ran.err.count("\n") == 1
 
 
 def test_what_is_unwise_warns_and_ends_well(folder: Path, run: Callable[..., Any]) -> None:

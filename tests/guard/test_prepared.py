@@ -82,7 +82,8 @@ def test_prepare_turns_the_shipped_example_into_a_file_the_guard_reads(tmp_path:
 
 def test_prepare_tells_every_mistake_and_leaves_the_old_file(tmp_path: Path) -> None:
     target, bad = tmp_path / "guard.json", tmp_path / "reactor.toml"
-    target.write_text("old", "ascii")
+    old = prepared.to_text(prepared.prepare(REACTOR))
+    target.write_text(old, "ascii")
     text = SHIPPED.read_text("utf-8").replace("# lamp = 24", "lamp = 14\nbeat = 2")
     assert "lamp = 14" in text
     bad.write_text(text, "utf-8")
@@ -91,7 +92,31 @@ def test_prepare_tells_every_mistake_and_leaves_the_old_file(tmp_path: Path) -> 
     assert done.exit_code == 2
     assert len(done.output.strip().splitlines()) == 2
     assert "lamp = 14" in done.output and "beat = 2" in done.output
-    assert target.read_text("ascii") == "old"
+    assert target.read_text("ascii") == old
+
+
+def test_prepare_replaces_a_guards_file_of_any_version_and_no_file_of_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("reactor.toml").write_bytes(SHIPPED.read_bytes())
+    Path("mine.json").write_text('{"oil": 120}', "ascii")
+    Path("record.sqlite").write_bytes(b"SQLite format 3\0\xff")
+    Path("folder.json").mkdir()
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir() if path.is_file()}
+    for name, words in (("reactor.toml", "ends in .json"), ("record.sqlite", "ends in .json"),
+                        (".", "ends in .json"), ("", "ends in .json"),
+                        ("folder.json", "not an ordinary file"),
+                        ("mine.json", "not a guard's file")):
+        done = CliRunner().invoke(guard, ["--prepare", "--config", name])
+        assert done.exit_code == 2 and words in done.output, name
+        assert len(done.output.strip().splitlines()) == 1
+    assert before == {p.name: p.read_bytes() for p in tmp_path.iterdir() if p.is_file()}
+    older = prepared.to_text(prepared.prepare(REACTOR)).replace('"version": 1', '"version": 0')
+    for old in (older, ""):
+        Path("guard.json").write_text(old, "ascii")
+        assert CliRunner().invoke(guard, ["--prepare", "--config", "guard.json"]).exit_code == 0
+        prepared.from_text(Path("guard.json").read_text("utf-8"), "x")
 
 
 @pytest.mark.parametrize(("args", "word"), [
@@ -104,7 +129,7 @@ def test_prepare_tells_every_mistake_and_leaves_the_old_file(tmp_path: Path) -> 
     (["--config", "good.json", "--runtime", LONG, "--state", "."], "too long for a socket"),
     (["--prepare", "--reactor", "nowhere.toml"], "nowhere.toml"),
     (["--prepare", "--reactor", "reactor.toml", "--config", "nowhere/guard.json"],
-     "cannot be written"),
+     "no folder"),
 ])
 def test_bad_input_is_one_sentence_and_exit_2(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: list[str], word: str,

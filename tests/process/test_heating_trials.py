@@ -243,3 +243,11 @@ def test_a_picture_in_a_folder_that_is_not_there_is_refused_before_any_run(
     assert done.exit_code == 2
     assert "there is no folder" in done.output and "make it first" in done.output
     assert not svg.parent.exists()
+    mine = tmp_path / "p3.toml"
+    mine.write_text("mine", "ascii")
+    done = CliRunner().invoke(heater_trials.heater_trials, ["--svg", str(mine)])
+    assert done.exit_code == 2 and "ends in .svg" in done.output
+    assert mine.read_text("ascii") == "mine"
+    done = CliRunner().invoke(heater_trials.heater_trials, ["--vessels", "0"])
+    assert done.exit_code == 2
+    assert done.output == '--vessels "0": write a whole number from 1 to 100000.\n'

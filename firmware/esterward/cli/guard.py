@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from esterward.cli.errors import Refused, reading
+from esterward.cli.options import not_written, to_write
 from esterward.hardware.folders import IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
@@ -59,6 +60,10 @@ def _prepare(reactor_path: Path, config: Path) -> None:
 
     with reading():
         reactor = load_reactor(reactor_path)
+    to_write("--config", config, ".json")
+    if not _may_replace(config, prepared.is_own):
+        raise Refused(f"--config {config}: this file exists and is not a guard's file; name "
+                      "another, or move it away first.")
     try:
         text = prepared.to_text(prepared.prepare(reactor))
     except PinMistake as error:
@@ -72,10 +77,18 @@ def _prepare(reactor_path: Path, config: Path) -> None:
     except OSError as error:
         with suppress(OSError):
             beside.unlink(missing_ok=True)
-        raise Refused(f"--config {config}: it cannot be written ({error.strerror}); name a file "
-                      "in a folder that is there and that you may write.") from None
+        raise not_written("--config", config, error) from None
     click.echo(f"{config}: written from {reactor_path}; now start `esterward guard` and "
                "`esterward run` again.")
+
+
+def _may_replace(config: Path, is_own: Callable[[str], bool]) -> bool:
+    """Whether nothing of anybody else's would be lost."""
+    try:
+        text = config.read_text("utf-8") if config.exists() else ""
+    except (OSError, UnicodeDecodeError):
+        return False
+    return not text.strip() or is_own(text)
 
 
 def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from esterward.cli.errors import Refused, reading
+from esterward.cli.options import Whole
 
 WAIT_S = 6.0  # the controller looks once a second and answers with its next tick
 MAX_WHY = 200
@@ -35,7 +36,7 @@ def record() -> None:
 
 @record.command()
 @file_argument
-@click.option("--batch", "number", type=int, metavar="N",
+@click.option("--batch", "number", type=Whole(1, 1_000_000), metavar="N",
               help="Which batch, as numbered by `esterward record list`; by default the last.")
 @click.option("--events", is_flag=True, help="Every event, one after the other.")
 @json_option

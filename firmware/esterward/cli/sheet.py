@@ -13,6 +13,7 @@ from esterward.chemistry.jar import Ladder, ladder
 from esterward.chemistry.sheet import Sheet, batch_sheet, sheet_json
 from esterward.chemistry.wording import Wording
 from esterward.cli.errors import Refused, reading, warn
+from esterward.cli.options import not_written, to_write
 from esterward.cli.sheet_checks import (
     checks_json,
     limits_json,
@@ -52,7 +53,8 @@ SCALE_G = (0.001, 100.0)
               help="The page of home checks of fuel; no batch file is needed.")
 @click.option("--check", "checks", metavar="TEXT", multiple=True,
               help='Work out a home check, e.g. "conversion: layer 0.2 mL"; see --checks.')
-@click.option("--html", metavar="FILE", help="Also write the sheet as a page for the wall.")
+@click.option("--html", type=click.Path(path_type=Path), metavar="FILE.html",
+              help="Also write the sheet as a page for the wall.")
 @temperature_option
 @click.option("--volume", "volume_unit", type=click.Choice(VOLUMES), default=None,
               help="Show volumes in this unit.")
@@ -60,7 +62,7 @@ SCALE_G = (0.001, 100.0)
 @click.pass_context
 def sheet(context: click.Context, batch: str, reactor: str | None, working_wanted: bool,
           jar: str | None, scale: str | None, checks_wanted: bool, checks: tuple[str, ...],
-          html: str | None, temperature_unit: str | None, volume_unit: str | None,
+          html: Path | None, temperature_unit: str | None, volume_unit: str | None,
           json_wanted: bool) -> int:
     """Catalyst, methanol, temperatures and times of a batch, on one page.
 
@@ -68,9 +70,8 @@ def sheet(context: click.Context, batch: str, reactor: str | None, working_wante
 
     Example: esterward sheet batch.toml --working
     """
-    if html is not None and Path(html).suffix.lower() != ".html":  # never over a batch file
-        raise Refused(f"--html {html}: a page for the wall ends in .html; "
-                      "write for example --html sheet.html.")
+    if html is not None:
+        to_write("--html", html, ".html")
     units = (temperature_unit, volume_unit)
     if checks_wanted or checks:
         if checks_wanted and checks:
@@ -107,7 +108,7 @@ def sheet(context: click.Context, batch: str, reactor: str | None, working_wante
     return 0
 
 
-def _checks(batch: str | None, reactor: str | None, checks: tuple[str, ...], html: str | None,
+def _checks(batch: str | None, reactor: str | None, checks: tuple[str, ...], html: Path | None,
             units: tuple[str | None, str | None], json_wanted: bool) -> int:
     """The page of home checks, or what was typed worked out; 1 when one did not pass."""
     told = vessel = None
@@ -166,13 +167,11 @@ def _read(batch: str, reactor: str | None, jar: str | None, scale: str | None,
     return told, vessel, jar_l, scale_g
 
 
-def _write(path: str, text: str) -> None:
+def _write(path: Path, text: str) -> None:
     try:
-        Path(path).write_text(text, encoding="utf-8")
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "that is not a path"
-        raise Refused(f"--html {path}: the page cannot be written: {reason}; "
-                      "give a file in a folder you may write to.") from None
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise not_written("--html", path, error) from None
 
 
 def _json(told: Batch, vessel: Reactor | None, jars: Ladder | None, worked: Sheet

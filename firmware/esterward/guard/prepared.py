@@ -68,6 +68,15 @@ def from_text(text: str, where: str) -> Prepared:
     return prepared
 
 
+def is_own(text: str) -> bool:
+    """Whether this once was a guard's file, of any version, even if edited since."""
+    try:
+        plain = json.loads(text)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(plain, dict) and {"version", "rule", "checksum"} <= plain.keys()
+
+
 def _checksum(plain: Any) -> str:
     text = json.dumps(plain, sort_keys=True, allow_nan=False)
     return hashlib.sha256(text.encode("utf-8")).hexdigest()

@@ -1,0 +1,84 @@
+"""What options of every command share: numbers in a range, and files that a command writes.
+
+A mistake is one sentence with what to write instead (Refused), never click's own words.
+"""
+
+from __future__ import annotations
+
+from math import isfinite
+from pathlib import Path
+from tempfile import TemporaryFile
+from typing import Any
+
+import click
+
+from esterward.cli.errors import Refused
+
+
+class Whole(click.IntRange):
+    """A whole number from lowest to highest, both allowed."""
+
+    def __init__(self, lowest: int, highest: int) -> None:
+        super().__init__(lowest, highest)
+
+    def convert(self, value: Any, param: click.Parameter | None,
+                ctx: click.Context | None) -> Any:
+        """The number; Refused else."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            raise _refused(value, param, f"a whole number from {self.min} to {self.max}") from None
+
+
+class Finite(click.FloatRange):
+    """A number from lowest to highest, both allowed: never NaN, which no range of click stops."""
+
+    def __init__(self, lowest: float, highest: float) -> None:
+        super().__init__(lowest, highest)
+
+    def convert(self, value: Any, param: click.Parameter | None,
+                ctx: click.Context | None) -> Any:
+        """The number; Refused else."""
+        try:
+            number = super().convert(value, param, ctx)
+            if isfinite(number):
+                return number
+        except click.BadParameter:
+            pass
+        raise _refused(value, param, f"a number from {self.min:g} to {self.max:g}")
+
+
+def _refused(value: Any, param: click.Parameter | None, wanted: str) -> Refused:
+    from esterward.settings.mistakes import shown
+
+    option = param.opts[0] if param is not None else "esterward"
+    return Refused(f"{option} {shown(value)}: write {wanted}.")
+
+
+def to_write(option: str, path: Path, suffix: str, *, new: bool = False) -> Path:
+    """The path, when a file with this suffix may be written there; Refused before any work else.
+
+    A name of another kind is most likely a file the maker wrote. new: nor may it be there yet.
+    """
+    if path.suffix.lower() != suffix:
+        raise Refused(f"{option} {path}: what is written there is a {suffix} file; write a name "
+                      f"that ends in {suffix}.")
+    try:
+        if path.exists() and (new or not path.is_file()):
+            raise Refused(f"{option} {path}: this file exists already; name a new one." if new
+                          else f"{option} {path}: this is not an ordinary file; name another.")
+        if not path.absolute().parent.is_dir():
+            raise Refused(f"{option} {path}: there is no folder {path.parent}; make it first.")
+        if path.exists():
+            path.open("ab").close()
+        else:
+            TemporaryFile(dir=path.absolute().parent).close()
+    except OSError as error:
+        raise not_written(option, path, error) from None
+    return path
+
+
+def not_written(option: str, path: Path, error: OSError) -> Refused:
+    """What a command says when the system refuses the file."""
+    return Refused(f"{option} {path}: it cannot be written there ({error.strerror}); name a file "
+                   "in a folder that you may write.")

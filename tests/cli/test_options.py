@@ -1,0 +1,62 @@
+"""Every option that takes a number or names a file to write has the one rule of cli/options.py."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from esterward.cli import COMMANDS, esterward
+from esterward.cli.errors import Refused
+from esterward.cli.options import Finite, Whole, to_write
+
+
+def commands() -> Iterator[tuple[str, click.Command]]:
+    context = click.Context(esterward)
+    for name in COMMANDS:
+        command = esterward.get_command(context, name)
+        assert command is not None
+        yield name, command
+        if isinstance(command, click.Group):
+            yield from ((f"{name} {sub}", one) for sub, one in command.commands.items())
+
+
+def test_no_option_reads_its_number_with_clicks_own_types() -> None:
+    """FloatRange lets NaN through, and click's words do not say what to write."""
+    for name, command in commands():
+        for param in command.params:
+            plain = isinstance(param.type, (click.types.IntParamType, click.types.FloatParamType))
+            assert name == "trials" or not plain or isinstance(param.type, (Whole, Finite)), (
+                name, param.name)
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "0.5", "11", "ten", ""])
+def test_a_number_out_of_range_or_no_number_is_refused_with_what_to_write(text: str) -> None:
+    option = click.Option(["--tail"])
+    with pytest.raises(Refused, match=r"^--tail .*: write a number from 1 to 10"):
+        Finite(1.0, 10.0).convert(text, option, None)
+    with pytest.raises(Refused, match=r"^--tail .*: write a whole number from 1 to 10"):
+        Whole(1, 10).convert(text, option, None)
+
+
+def test_a_number_in_range_is_read() -> None:
+    assert Finite(1.0, 10.0).convert("2.5", None, None) == 2.5
+    assert [Whole(1, 10).convert(text, None, None) for text in ("1", "10")] == [1, 10]
+
+
+def test_a_file_to_write_has_its_suffix_and_its_folder_and_may_have_to_be_new(
+    tmp_path: Path,
+) -> None:
+    there = tmp_path / "there.svg"
+    there.write_text("mine", "ascii")
+    assert to_write("--svg", there, ".svg") == there
+    assert not list(tmp_path.glob("*.tmp")) and there.read_text("ascii") == "mine"
+    for path, new, words in ((tmp_path / "p3.toml", False, "ends in .svg"),
+                             (there, True, "exists already"),
+                             (tmp_path / "no" / "a.svg", False, "no folder"),
+                             (tmp_path / ("a" * 300 + ".svg"), False, "cannot be written"),
+                             (Path("/proc/a.svg"), False, "cannot be written")):
+        with pytest.raises(Refused, match=words):
+            to_write("--svg", path, ".svg", new=new)
