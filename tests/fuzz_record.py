@@ -25,7 +25,7 @@ from fuzz_types import Fault, fault_of
 
 MOST_TICKS: Final = 60
 TABLES: Final = ("marks", "events", "documents", "trace")
-EVERY: Final = 8  # inputs; a start writes and costs ten times a look
+EVERY: Final = 32  # inputs; a start writes and costs ten times a look
 
 
 def snapshot_at(now_s: float, stored: int = 0) -> Snapshot:
