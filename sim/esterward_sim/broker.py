@@ -55,8 +55,9 @@ def choose_kind() -> str:
         return MOSQUITTO
     if importlib.util.find_spec(AMQTT):
         return AMQTT
-    raise NoBroker("no broker is installed: install Mosquitto (apt install mosquitto) or "
-                   "'pip install esterward[sim]', or rehearse with --broker none")
+    raise NoBroker("no broker is installed: install Mosquitto (apt install mosquitto) or, "
+                   "in the project's folder, .venv/bin/pip install -e \".[sim]\"; or rehearse with "
+                   "--broker none")
 
 
 class EmbeddedBroker:

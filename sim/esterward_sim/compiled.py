@@ -240,7 +240,7 @@ def missing() -> str:
         return "it needs a clone of the sources; this environment was installed without one"
     for name in ("mypyc", "setuptools"):
         if importlib.util.find_spec(name) is None:
-            return f"{name} is missing; install it with: .venv/bin/pip install -e .[test]"
+            return f"{name} is missing; install it with: .venv/bin/pip install -e \".[test]\""
     if not compiler or shutil.which(compiler[0]) is None:
         return (f"there is no C compiler {' '.join(compiler)!r}; install one (apt install gcc), "
                 "or run the command without this: all it does is save time")

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from esterward.cli.errors import Refused
+from esterward.cli.errors import Refused, install
 from esterward.cli.options import Whole, to_write
 
 if TYPE_CHECKING:
@@ -163,8 +163,8 @@ def heater_trials(vessels: int, seed: int, noise: bool, element: str, own: bool,
     try:
         from esterward_sim.heater_laws import LAWS, OWN
     except ModuleNotFoundError as error:
-        raise Refused(f"esterward heater-trials: the package {error.name} is missing; "
-                      'pip install "esterward[bench]" brings it.') from None
+        raise Refused(f"esterward heater-trials: the package {error.name} is missing; in "
+                      f"the project's folder, {install('bench')} brings it.") from None
     if svg is not None:
         to_write("--svg", svg, ".svg")
     names = [OWN] if own else list(LAWS)

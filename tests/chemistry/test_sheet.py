@@ -77,7 +77,8 @@ def test_without_an_altitude_nothing_with_methanol_is_possible() -> None:
     sheet = batch_sheet(BATCH, replace(REACTOR, altitude_m=None))
     assert not sheet.complete
     (missing,) = sheet.missing
-    assert '[site] altitude is missing' in missing and 'write altitude = "350 m"' in missing
+    assert '[site] altitude is missing' in missing
+    assert 'write for example altitude = "350 m"' in missing
     assert sheet.ceiling is None and sheet.setpoint_c is None and sheet.heating is None
 
 

@@ -105,6 +105,7 @@ def test_the_table_falls_with_altitude(run: Callable[..., Any]) -> None:
                                  'write "1120 m".']),
     (("--altitude", "1,12 km"), ['write "1.12 km"']),
     (("--altitude", "nan m"), ["not a number"]),
+    (("--altitude", "1e3 m"), ['write for example "1120 m".']),
     (("--altitude", "55 C"), ['"C" is not a unit of altitude']),
     (("--altitude", "9 km"), ["out of range"]),
     (("--altitude", "\u2212100 m"), ['write "-100 m"']),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,7 +11,7 @@ import click
 import pytest
 
 from esterward.cli import COMMANDS, esterward
-from esterward.cli.errors import Refused
+from esterward.cli.errors import Refused, install
 from esterward.cli.options import Finite, Whole, to_write
 
 
@@ -60,3 +62,16 @@ def test_a_file_to_write_has_its_suffix_and_its_folder_and_may_have_to_be_new(
                              (Path("/proc/a.svg"), False, "cannot be written")):
         with pytest.raises(Refused, match=words):
             to_write("--svg", path, ".svg", new=new)
+
+
+def test_what_is_said_to_install_names_the_clone_and_an_extra_that_exists() -> None:
+    """The project is on no package index: only `pip install -e` in its folder works."""
+    root = Path(__file__).parents[2]
+    for part in ("firmware", "sim", "docs", "wiring"):
+        for path in (root / part).rglob("*"):
+            if path.suffix in (".py", ".md", ".sh") and path.name != "trials.py":
+                assert not re.search(r"esterward\[\w", path.read_text("utf-8")), path
+    extras = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
+    for extra in ("sim", "fit", "bench", "trials"):
+        assert extra in extras["optional-dependencies"]
+        assert install(extra) == f'.venv/bin/pip install -e ".[{extra}]"'

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from esterward.process.observations import refusal
 from esterward.record.journal import Journal
 from esterward.values.events import Event
 from esterward.values.outputs import SAFE
@@ -32,6 +33,7 @@ class Answering:
     def __init__(self, path: Path, answer: str) -> None:
         self.journal = Journal(path, boot="boot", now_s=0.0)
         self.answer, self.taken, self.over = answer, [], threading.Event()  # type: ignore[var-annotated]
+        self.why = "no batch"
         self.thread = threading.Thread(target=self._work)
 
     def __enter__(self) -> Answering:
@@ -50,7 +52,7 @@ class Answering:
             events = []
             for request in self.journal.take_requests():
                 self.taken.append(request)
-                data = {"id": request.id} | ({"why": "no batch"} if self.answer == "refused"
+                data = {"id": request.id} | ({"why": self.why} if self.answer == "refused"
                                              else {})
                 events.append(Event(self.journal.stored + 1, 0.0, f"request_{self.answer}", data))
             self.journal.add(Snapshot(now_s, "boot", True, None, ProbeReading(20.0, 0.0), None,
@@ -64,8 +66,7 @@ def test_add_hands_a_reading_to_the_running_controller(run: Run, tmp_path: Path)
     with Answering(path, "accepted") as controller:
         ran = run("record", "add", "titration 3.0 mL")
     assert (ran.code, ran.err) == (0, "")
-    assert ran.out == ("The controller has it. If it asks, hold green at the reactor so that it "
-                       "counts.\n")
+    assert ran.out == ("The controller has it. It counts once green is held at the reactor.\n")
     (request,) = controller.taken
     assert (request.kind, request.source, request.name, request.value) == (
         "observe", "local", "titration_ml", 3.0)
@@ -74,7 +75,8 @@ def test_add_hands_a_reading_to_the_running_controller(run: Run, tmp_path: Path)
 def test_a_reading_may_be_typed_without_quotes_as_the_question_shows_it(
         run: Run, tmp_path: Path) -> None:
     with Answering(tmp_path / "record.sqlite", "accepted") as controller:
-        assert run("record", "add", "methoxide", "31", "degC").code == 0
+        ran = run("record", "add", "methoxide", "31", "degC")
+    assert (ran.code, ran.out) == (0, "The controller has it. It counts at once.\n")
     (request,) = controller.taken
     assert (request.name, request.value) == ("methoxide_c", 31.0)
 
@@ -86,11 +88,41 @@ def test_a_refusal_of_the_controller_is_told_with_its_reason(run: Run, tmp_path:
     assert (ran.code, told["outcome"], told["why"]) == (1, "refused", "no batch")
 
 
+def test_a_refusal_names_the_reading_as_it_was_typed(run: Run, tmp_path: Path) -> None:
+    with Answering(tmp_path / "record.sqlite", "refused") as controller:
+        controller.why = refusal("oil_l", 118.0, "settle.first", "running", [])
+        ran = run("record", "add", "oil 118 L")
+    assert (ran.code, ran.out) == (1, "The controller refused it: oil changes the batch sheet, "
+                                      "which was confirmed at the reactor.\n")
+
+
 def test_reset_hands_over_the_code_and_the_reason(run: Run, tmp_path: Path) -> None:
     with Answering(tmp_path / "record.sqlite", "accepted") as controller:
         assert run("record", "reset", "e-stop", "--why", "  knob  released ").code == 0
     (request,) = controller.taken
     assert (request.kind, request.name, request.text) == ("reset", "e-stop", "knob released")
+
+
+def test_reset_says_what_comes_next_or_that_nothing_of_that_name_is_latched(
+        run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "record.sqlite"
+    journal = Journal(path, boot="boot", now_s=0.0)
+    for number, (kind, data) in enumerate([
+            ("latched", {"code": "e-stop", "first_out": True}),
+            ("latched", {"code": "k1-welded", "first_out": False}),
+            ("latch_reset", {"code": "e-stop", "resets": 1})], 1):
+        journal.add(Snapshot(1.0, "boot", True, None, ProbeReading(20.0, 0.0), None, None, 0),
+                    SAFE, (Event(number, 0.0, kind, data),), "state")
+    journal.step(1.0)
+    journal.close(2.0)
+    with Answering(path, "accepted"):
+        known = run("record", "reset", "k1-welded", "--why", "K1 replaced")
+        other = run("record", "reset", "e-stop", "--why", "knob released")
+    assert (known.code, other.code) == (0, 0)
+    assert known.out == ("The controller has it. Now hold blue 5 s at the reactor; the reason "
+                         "counts for 10 minutes.\n")
+    assert other.out == ("The controller has it. But the record shows no latch e-stop (k1-welded "
+                         "is latched), and a reason for what is not latched does nothing.\n")
 
 
 @pytest.mark.parametrize(("arguments", "why"), [

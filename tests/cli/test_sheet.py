@@ -332,6 +332,24 @@ def test_the_wall_page_never_replaces_another_file(
     assert ran.code == 2 and "there is no folder none" in ran.err and ran.err.count("\n") == 1
 
 
+@pytest.mark.parametrize(("old", "new", "part"), [
+    ("checked = true ", "checked = false", "STILL MISSING: [probes] checked is not true"),
+    ('level = "small"', 'level = "watch"', 'STILL MISSING: [rig] level = "watch"'),
+])
+def test_a_rig_that_will_refuse_the_dose_stands_among_what_is_missing(
+    folder: Path, run: Callable[..., Any], old: str, new: str, part: str
+) -> None:
+    with_reactor(folder)
+    assert "STILL MISSING" not in run("sheet").out and json.loads(run("sheet", "--json").out)[
+        "complete"]
+    with_reactor(folder, old, new)
+    assert part in run("sheet", "--html", "wall.html").out
+    assert "Still missing: [" in (folder / "wall.html").read_text()
+    plain = json.loads(run("sheet", "--json").out)
+    assert plain["complete"] is False and len(plain["missing"]) == 1
+    assert "STILL MISSING" not in run("sheet", "--jar", "400 mL").out
+
+
 def test_what_is_unwise_warns_and_ends_well(folder: Path, run: Callable[..., Any]) -> None:
     with_reactor(folder)
     (folder / "batch.toml").write_text(SMALLEST.replace("20 %", "14 %"))

@@ -27,7 +27,15 @@ from settings_rig import REACTOR, mistakes_of, written
     ("[oil]\nvolume = 120 L # full\n", 'in quotes: volume = "120 L"'),
     ("[oil\nvolume = 3", "line 1 is not valid TOML"),
     ("[oil]\n[oil]\n", "line 2 is not valid TOML"),
-    ("[oil]\nvolume = \"120 L", "not valid TOML"),
+    ("[oil]\n[oil]\n", "put its keys together under one"),
+    ("[oil]\nvolume = \"120 L", "a quote is not closed"),
+    ("[oil]\nvolume = \"120 L\n", 'the quote is not closed: volume = "120 L"'),
+    ('[titration]\nreadings = ["3 mL", "3.1 mL]\n', "a quote is not closed"),
+    ("[oil]\nvolume = \u201c120 L\u201d\n", 'the quotes must be straight: volume = "120 L"'),
+    ("[oil]\nset = no\n", "write true or false without quotes: set = false"),
+    ("[oil]\nset = True  # fat\n", "write true or false without quotes: set = true"),
+    ('[oil]\nvolume = "1 L"\nvolume = "2 L"\n', "delete one of the two"),
+    ("[catalyst]\nkind = KOH\n", 'in quotes: kind = "KOH"'),
 ])
 def test_a_file_of_another_kind_is_one_sentence(
     tmp_path: Path, text: str | bytes, part: str

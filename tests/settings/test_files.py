@@ -343,7 +343,7 @@ def test_a_list_of_tables_that_is_none_is_told_with_one_that_works(
 ) -> None:
     (only,) = mistakes_of(tmp_path, BATCH + f"[wash]\nrounds = {written_as}\n")
     assert "a list of tables is wanted" in only
-    write = only.split("; write ")[1].rstrip(".")
+    write = only.split("; write for example ")[1].rstrip(".")
     files.load_batch(written(tmp_path, "good.toml", BATCH + f"[wash]\nrounds = {write}\n"))
 
 

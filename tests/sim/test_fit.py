@@ -188,5 +188,5 @@ def test_bad_input_is_one_sentence_and_exit_2(
 
     monkeypatch.setattr(builtins, "__import__", without_scipy)
     done = run("--fit", str(kept))
-    assert done.exit_code == 2 and 'pip install "esterward[fit]"' in done.stderr
+    assert done.exit_code == 2 and '.venv/bin/pip install -e ".[fit]"' in done.stderr
     assert len(done.stderr.splitlines()) == 1

@@ -30,7 +30,7 @@ def need(kind: str) -> None:
     if kind == MOSQUITTO and module.mosquitto_path() is None:
         pytest.skip("Mosquitto is not installed (apt install mosquitto)")
     if kind == AMQTT:
-        pytest.importorskip("amqtt", reason="amqtt is not installed (pip install esterward[sim])")
+        pytest.importorskip("amqtt", reason="amqtt is not installed (pip install -e '.[sim]')")
 
 
 @pytest.mark.parametrize("kind", [MOSQUITTO, AMQTT])

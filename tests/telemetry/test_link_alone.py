@@ -181,7 +181,7 @@ def test_samples_keep_to_five_seconds_and_idle_pictures_add_nothing(
 
 def test_a_broker_that_knows_only_3_1_1_is_spoken_to_in_3_1_1(
         make_link: Make, status: Make) -> None:
-    pytest.importorskip("amqtt", reason="amqtt is not installed (pip install esterward[sim])")
+    pytest.importorskip("amqtt", reason="amqtt is not installed (pip install -e '.[sim]')")
     with EmbeddedBroker(AMQTT) as broker:
         link = make_link(broker.port)
         link.show(status(), (), 0.0, None)

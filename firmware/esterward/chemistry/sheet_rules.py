@@ -34,16 +34,17 @@ def missing(numbers: Figures, reactor: Reactor | None) -> tuple[str, ...]:
     out: list[str] = []
     batch = numbers.batch
     if not batch.oil_volume_l > 0.0:
-        out.append('[oil] volume is missing; write volume = "120 L".')
+        out.append('[oil] volume is missing; write for example volume = "120 L".')
     if not batch.titration_readings_ml:
         out.append("[titration] readings are missing; titrate a warm sample three times and "
-                   'write readings = ["2.9 mL", "3.1 mL", "3.0 mL"].')
+                   'write for example readings = ["2.9 mL", "3.1 mL", "3.0 mL"].')
     if reactor is not None:
         if reactor.altitude_m is None:
             out.append("[site] altitude is missing in the reactor file, so nobody knows where "
-                       'methanol boils and none may go in; write altitude = "350 m".')
+                       'methanol boils and none may go in; write for example altitude = "350 m".')
         if not reactor.vessel_l > 0.0:
-            out.append('[vessel] volume is missing in the reactor file; write volume = "200 L".')
+            out.append('[vessel] volume is missing in the reactor file; write for example '
+                       'volume = "200 L".')
     return tuple(out)
 
 

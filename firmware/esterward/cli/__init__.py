@@ -13,7 +13,7 @@ from typing import Final, NoReturn
 
 import click
 
-from esterward.cli.errors import Refused
+from esterward.cli.errors import Refused, install
 
 SIMULATOR: Final = "esterward.commands"  # the entry-point group the simulator fills
 
@@ -79,14 +79,14 @@ def _from_simulator(name: str) -> object:
     from importlib.metadata import entry_points  # slow, so only when it is needed
 
     missing = Refused(f"esterward {name}: the simulator is not installed here; in a clone of the "
-                      "project, pip install -e . brings it.")
+                      "project, .venv/bin/pip install -e . brings it.")
     for entry in entry_points(group=SIMULATOR, name=name):
         try:
             return entry.load()
         except ModuleNotFoundError as error:
             if (error.name or "").partition(".")[0] != entry.module.partition(".")[0]:
-                raise Refused(f"esterward {name}: the package {error.name} is missing; "
-                              'pip install "esterward[sim]" brings it.') from None
+                raise Refused(f"esterward {name}: the package {error.name} is missing; in "
+                              f"the project's folder, {install('sim')} brings it.") from None
             raise missing from None
     raise missing
 

@@ -45,6 +45,11 @@ def reading() -> Iterator[None]:
         raise Refused(*error.mistakes) from None
 
 
+def install(extra: str) -> str:
+    """The command that brings an optional package, from the project's folder."""
+    return f'.venv/bin/pip install -e ".[{extra}]"'
+
+
 def warn(warnings: Iterable[str]) -> None:
     """Text mode: what is unwise goes to stderr, and the exit code stays 0."""
     for warning in warnings:

@@ -89,7 +89,8 @@ def list_batches(file: Path | None, json_wanted: bool) -> None:
 def add(observation: tuple[str, ...], file: Path | None, json_wanted: bool) -> None:
     """Tell the running controller a reading.
 
-    What opens a gate is shown back and counts only once green is held at the reactor.
+    What changes the batch sheet (titration, oil) is shown back and counts only once green is held
+    at the reactor; everything else counts at once.
 
     Example: esterward record add "titration 3.0 mL"
     """
@@ -98,7 +99,11 @@ def add(observation: tuple[str, ...], file: Path | None, json_wanted: bool) -> N
 
     with reading():
         name, value = parsed(" ".join(observation))  # with or without quotes around all
-    _hand_over(_path(file), json_wanted, OBSERVE, name=name, value=value)
+    from esterward.process.observations import CHANGES_SHEET
+
+    then = ("It counts once green is held at the reactor." if name in CHANGES_SHEET
+            else "It counts at once.")
+    _hand_over(_path(file), json_wanted, then, OBSERVE, name=name, value=value)
 
 
 @record.command()
@@ -129,7 +134,31 @@ def reset(code: str, why: str | None, file: Path | None, json_wanted: bool) -> N
                         f'--why "what was wrong, what was done", 3 to {MAX_WHY} letters.')
     if mistakes:
         raise Refused(*mistakes)
-    _hand_over(_path(file), json_wanted, RESET, name=code, text=reason)
+    path = _path(file)
+    latched = _latched(path)
+    then = "Now hold blue 5 s at the reactor; the reason counts for 10 minutes."
+    # A reason for a cause of the guard may serve its lock-out too.
+    if latched is not None and code not in latched and "guard-resets" not in latched:
+        then = (f"But the record shows no latch {code} ({', '.join(latched) or 'nothing'} is "
+                "latched), and a reason for what is not latched does nothing.")
+    _hand_over(path, json_wanted, then, RESET, name=code, text=reason)
+
+
+def _latched(path: Path) -> list[str] | None:
+    """The controller's latches as the record tells them, in order; None when it cannot be read."""
+    from esterward.record.read import read_events
+    from esterward.record.schema import BadRecord
+
+    latched: dict[str, None] = {}
+    try:
+        for event in read_events(path):
+            if event.kind == "latched":
+                latched[str(event.data["code"])] = None
+            elif event.kind == "latch_reset":
+                latched.pop(str(event.data["code"]), None)
+    except BadRecord:
+        return None
+    return list(latched)
 
 
 def _path(file: Path | None) -> Path:
@@ -177,8 +206,8 @@ def _print(plain: Any, lines: list[str], json_wanted: bool) -> None:
         click.echo("\n".join(lines))
 
 
-def _hand_over(path: Path, json_wanted: bool, kind: str, **fields: Any) -> None:
-    """Write the request, wait for what becomes of it, say so."""
+def _hand_over(path: Path, json_wanted: bool, then: str, kind: str, **fields: Any) -> None:
+    """Write the request, wait for what becomes of it, say so, and then what is next."""
     from esterward.record import inbox, lock
     from esterward.record.schema import open_reader
 
@@ -192,17 +221,18 @@ def _hand_over(path: Path, json_wanted: bool, kind: str, **fields: Any) -> None:
         if outcome == "" and not inbox.withdraw(path, identity):
             outcome, why = inbox.answer(path, identity, wait_s=1.0)
     _print({"id": identity, "outcome": outcome or "not taken", "why": why},
-           [_outcome_words(outcome, why)], json_wanted)
+           [_outcome_words(outcome, why, then)], json_wanted)
     if outcome not in ("accepted", "given"):
         raise click.exceptions.Exit(1)
 
 
-def _outcome_words(outcome: str, why: str) -> str:
+def _outcome_words(outcome: str, why: str, then: str) -> str:
+    from esterward.settings.typed import as_typed
+
     return {
-        "accepted": "The controller has it. If it asks, hold green at the reactor so that it "
-                    "counts.",
+        "accepted": f"The controller has it. {then}",
         "given": "The controller has it, but has not answered yet; look at its terminal or page.",
-        "refused": f"The controller refused it: {why}.",
+        "refused": f"The controller refused it: {as_typed(why)}.",
         "": "The controller did not take it within a few seconds; nothing was told. Is it busy "
             "or its disk in trouble? Try again.",
     }.get(outcome, f"It was not used: {outcome}.")

@@ -91,15 +91,16 @@ def sheet(context: click.Context, batch: str, reactor: str | None, working_wante
     worked = batch_sheet(told, vessel, say) if jars is None else jars.sheet
     warnings = [w for w in worked.warnings
                 if jars is None or not w.startswith("No reactor file")]
+    missing = worked.missing + (() if jars is not None else _rig_waits(vessel))
     title = f"{worked.batch.name}: {'test in jars' if jars is not None else 'batch sheet'}"
     sections = batch_sections(worked, say) if jars is None else jar_sections(jars, say)
     lines = working(worked, say, jar=jars is not None) if working_wanted else []
     if html is not None:
-        _write(html, html_page(title, sections, worked.missing, warnings, lines))
+        _write(html, html_page(title, sections, missing, warnings, lines))
     if json_wanted:
         click.echo(as_json(_json(told, vessel, jars, worked)))
         return 0
-    click.echo(text_page(title, sections, worked.missing))
+    click.echo(text_page(title, sections, missing))
     if lines:
         click.echo(text_working(lines))
     if html is not None:
@@ -132,6 +133,19 @@ def _checks(batch: str | None, reactor: str | None, checks: tuple[str, ...], htm
         if html is not None:
             click.echo(f"\nWritten: {html}")
     return 0 if all(one.found.good for one in results) else 1
+
+
+def _rig_waits(vessel: Reactor | None) -> tuple[str, ...]:
+    """What else the running controller will wait for before any methanol, as process.words says."""
+    if vessel is None:
+        return ()
+    if vessel.rig_level == "watch":
+        return ('[rig] level = "watch" in the reactor file does no batch: esterward run only '
+                'watches there; wire the rig for level "small" or "full" first.',)
+    if not vessel.probes_checked:
+        return ("[probes] checked is not true in the reactor file, so no methanol may go in; "
+                "compare both probes in ice water and in a warm bath, then write checked = true.",)
+    return ()
 
 
 def _wording(vessel: Reactor | None, units: tuple[str | None, str | None]) -> Wording:
@@ -178,7 +192,10 @@ def _json(told: Batch, vessel: Reactor | None, jars: Ladder | None, worked: Shee
           ) -> dict[str, Any]:
     """For other programs: degC and L in sentences too, whatever a person prefers."""
     if jars is None:
-        return sheet_json(batch_sheet(told, vessel))
+        whole = sheet_json(batch_sheet(told, vessel))
+        waits = _rig_waits(vessel)
+        return whole | {"missing": [*whole["missing"], *waits],
+                        "complete": whole["complete"] and not waits}
     plain = sheet_json(worked)
     plain["warnings"] = [w for w in plain["warnings"] if not w.startswith("No reactor file")]
     return plain | {"jar_l": jars.jar_l, "jars": [asdict(rung) for rung in jars.rungs],

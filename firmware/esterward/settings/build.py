@@ -98,13 +98,13 @@ BATCH_FIELDS: Final[dict[str, str]] = {
 }
 # Must be there: what to write for each.
 REACTOR_NEEDS: Final[dict[str, str]] = {
-    "vessel.volume": '"200 L", the volume up to the brim',
-    "element.power": '"3000 W", as on its plate',
+    "vessel.volume": 'for example "200 L", the volume up to the brim',
+    "element.power": 'for example "3000 W", as on its plate',
     "rig.level": '"watch", "small" or "full"',
     "probes.a": 'the name of its folder in /sys/bus/w1/devices, such as "28-0316a2794ff1"',
 }
 BATCH_NEEDS: Final[dict[str, str]] = {
-    "oil.volume": '"120 L"',
+    "oil.volume": 'for example "120 L"',
     "catalyst.kind": '"KOH" or "NaOH"',
     "catalyst.purity": '"90 %", as on the label',
 }
@@ -248,8 +248,8 @@ def batch_from(found: Found) -> Batch:
     elif share is None and ratio is None and not (
         found.is_faulty("methanol.share") or found.is_faulty("methanol.ratio")
     ):
-        found.wrong("methanol.share", 'is missing; write "20 %" (of the oil\'s volume), '
-                                      'or ratio = "6 mol/mol"')
+        found.wrong("methanol.share", 'is missing; write for example "20 %" (of the oil\'s '
+                                      'volume), or ratio = "6 mol/mol"')
     readings = found.get("titration.readings")
     if readings is not None and len(readings) > MOST_READINGS:
         found.wrong("titration.readings", f"has {len(readings)} values; allowed is at most "
@@ -257,7 +257,8 @@ def batch_from(found: Found) -> Batch:
     if found.get("catalyst.base_as") == "as weighed" and found.get("catalyst.base") is None and (
         not found.is_faulty("catalyst.base")
     ):
-        found.wrong("catalyst.base_as", '= "as weighed" needs the amount; write base = "7.8 g/L"')
+        found.wrong("catalyst.base_as", '= "as weighed" needs the amount; '
+                                           'write for example base = "7.8 g/L"')
     _whole_rows(found, "oil.lots", {"volume": '"20 L"', "titre": '"6.0 mL"'})
     if found.get("titration.sample") is not None and (
         found.get("titration.sample_mass") is not None
@@ -281,7 +282,8 @@ def _whole_rows(found: Found, key: str, needed: Mapping[str, str]) -> bool:
     for number, row in enumerate(found.get(key) or [], start=1):
         for name, example in needed.items():
             if getattr(row, name) is None:
-                found.wrong(key, f"(value {number}) has no {name}; write {name} = {example}")
+                only = "" if " or " in example else "for example "
+                found.wrong(key, f"(value {number}) has no {name}; write {only}{name} = {example}")
                 whole = False
     return whole
 

@@ -176,7 +176,8 @@ def _sentence(where: str, model: type[BaseModel], loc: tuple[str | int, ...],
         return sentence(where, key, value, Wrong(ctx["why"], ctx["write"]), ctx["allowed"])
     rows = ROW_EXAMPLES.get(_key(loc))
     if rows and kind in ("list_type", "model_type", "dict_type"):
-        return sentence(where, key, value, Wrong("a list of tables is wanted", rows))
+        return sentence(where, key, value, Wrong("a list of tables is wanted",
+                                                  f"for example {rows}"))
     if kind in ("model_type", "dict_type"):
         name = str(loc[0])
         write = f"[{plain_name(name)}] on a line of its own and its keys below"

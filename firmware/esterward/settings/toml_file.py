@@ -12,6 +12,11 @@ from esterward.settings.mistakes import LONGEST_SHOWN, SettingsError, plain_name
 
 LONGEST_BYTES = 64 * 1024
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+_PAIR = re.compile(r"^\s*([\w.-]+)\s*=\s*([^#]*?)\s*(?:#.*)?$")
+_BARE = re.compile(r"[A-Za-z][\w -]*")
+_STRAIGHT = str.maketrans(dict.fromkeys("\u201c\u201d\u201e\u201f\u00ab\u00bb\u2018\u2019", '"'))
+_SWITCHES = {"yes": "true", "on": "true", "true": "true",
+             "no": "false", "off": "false", "false": "false"}
 _UNQUOTED = re.compile(r"^\s*[\w.-]+\s*=\s*[+-]?[\d.,]+\s*[A-Za-z%°]")
 
 
@@ -72,15 +77,36 @@ def _why(message: str, text: str) -> str:
     what = plain_name(message[: at.start()] if at else message)
     what = what[:1].lower() + what[1:]
     if at is None or at[1] is None:
-        return f"this is not valid TOML: {what}{' at the end of the file' if at else ''}."
+        hint = "; a quote is not closed" if what == "unterminated string" else ""
+        return f"this is not valid TOML: {what}{' at the end of the file' if at else ''}{hint}."
     lines = text.split("\n")
     number = min(int(at[1]), len(lines))
     line = lines[number - 1].rstrip("\r")
     sentence = f"line {number} is not valid TOML: {_short(line.strip())} ({what})"
     if "unclosed" in what or "unterminated" in what.lower():
         sentence += "; what is not closed may stand in a line before it"
-    if _UNQUOTED.match(line):
-        key, _, value = line.partition("=")
-        value = value.partition("#")[0].strip()
-        sentence += f'; write the value in quotes: {key.strip()} = "{plain_name(value)}"'
-    return sentence + "."
+    return sentence + _hint(what, line) + "."
+
+
+def _hint(what: str, line: str) -> str:
+    """What to write instead, for the slips of people who know no TOML; else empty."""
+    if what.startswith("cannot overwrite"):
+        return "; the same key stands before it: delete one of the two"
+    if what.startswith("cannot declare"):
+        return "; the same table stands before it: put its keys together under one"
+    found = _PAIR.match(line)
+    if found is None:
+        return ""
+    key, value = found[1], _short(found[2])
+    straight = value.translate(_STRAIGHT)
+    if straight != value:
+        return f"; the quotes must be straight: {key} = {straight}"
+    if value.lower() in _SWITCHES:
+        return f"; write true or false without quotes: {key} = {_SWITCHES[value.lower()]}"
+    if value.startswith('"') and value.count('"') == 1:
+        return f'; the quote is not closed: {key} = {value}"'
+    if value.count('"') % 2:
+        return "; a quote is not closed"
+    if value and (_BARE.fullmatch(value) or _UNQUOTED.match(line)):
+        return f'; write the value in quotes: {key} = "{value}"'
+    return ""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from esterward.settings.mistakes import SettingsError, Wrong, nearest, plain_name, shown
 from esterward.settings.quantity import bounded, example, range_words
 from esterward.settings.units import (
@@ -28,6 +30,12 @@ def _short(name: str) -> str:
 NAMES: dict[str, str] = {_short(name): name for name in OBSERVATIONS}
 
 
+def as_typed(text: str) -> str:
+    """The controller's words with its names of observations as a person types them."""
+    return re.sub(r"[a-z_]+", lambda word: _short(word[0]) if word[0] in OBSERVATIONS else word[0],
+                  text)
+
+
 def observation(text: str) -> tuple[str, float]:
     """("titration_ml", 3.0) from "titration 3.0 mL"; SettingsError with one sentence else.
 
@@ -46,7 +54,7 @@ def observation(text: str) -> tuple[str, float]:
     kind = KIND_OF_UNIT[unit]
     value = bounded(rest, kind, lowest, highest)
     if isinstance(value, Wrong):
-        write = value.write or f'"{example(kind, lowest, highest)}"'
+        write = value.write or f'for example "{example(kind, lowest, highest)}"'
         write = write.replace('"', f'"{word} ', 1)
         raise SettingsError([
             f"{plain_name(word)} {shown(rest)[1:-1]} ({what}): {value.why}; "

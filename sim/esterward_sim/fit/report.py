@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import click
 
-from esterward.cli.errors import Refused, reading
+from esterward.cli.errors import Refused, install, reading
 from esterward.record.read import Document, read_documents, read_rows, read_ticks
 from esterward.record.schema import BadRecord
 from esterward.settings.files import load_pair, load_reactor
@@ -28,8 +28,8 @@ def fit_record(path: Path, batch: Path | None, reactor: Path | None, as_json: bo
     try:
         from esterward_sim.fit.model import fit
     except ImportError:
-        raise Refused("rehearse --fit: the package scipy is not installed; install it with: "
-                      'pip install "esterward[fit]".') from None
+        raise Refused("rehearse --fit: the package scipy is not installed; in the "
+                      f"project's folder, {install('fit')} brings it.") from None
     try:
         window, plan, vessel = _read(path, batch, reactor)
         found = fit(window, element_w=vessel.element_w, oil_l=plan.oil_volume_l,
