@@ -67,7 +67,7 @@ def draw(series: Series) -> str:
     strips_y = share_y + SHARE_H + 10.0
     bottom = strips_y + 2 * (STRIP_H + 6.0)
     out += _bands(series, at, top, bottom)
-    out += _axis(at, level, step_h, hours, low, high, top, bottom)
+    out += _axis(at, level, step_h, series, low, high, top, bottom)
     for name, _, width, tone, dash in LINES:
         out += _line(getattr(series, name), at, level, width, tone, dash)
     out += _shares(series, at, share_y)
@@ -112,19 +112,21 @@ def _bands(series: Series, at: Place, top: float, bottom: float) -> list[str]:
     return out
 
 
-def _axis(at: Place, level: Place, step_h: float, hours: float, low: float, high: float,
+def _axis(at: Place, level: Place, step_h: float, series: Series, low: float, high: float,
           top: float, bottom: float) -> list[str]:
     out = [f'<rect x="{LEFT}" y="{top}" width="{WIDTH}" height="{OIL_H}" fill="none" '
            'stroke="#000"/>',
            f'<text transform="translate({LEFT - 46},{top + OIL_H / 2}) rotate(-90)" '
            'text-anchor="middle">oil, degC</text>',
-           f'<text x="{LEFT + WIDTH / 2}" y="{bottom + 34:.1f}" text-anchor="middle">hours</text>']
+           f'<text x="{LEFT + WIDTH / 2}" y="{bottom + 34:.1f}" text-anchor="middle">hours '
+           "from the start of the batch, as on the terminal</text>"]
     for c in range(int(low), int(high) + 1, 10):
         out.append(f'<text x="{LEFT - 8}" y="{level(c) + 4:.1f}" text-anchor="end">{c}</text>'
                    f'<line x1="{LEFT - 4}" x2="{LEFT}" y1="{level(c):.1f}" y2="{level(c):.1f}" '
                    'stroke="#000"/>')
-    for i in range(int(hours / step_h) + 1):
-        x = at(i * step_h * 3600.0)
+    ticks = int((max(series.end_s, 600.0) - series.began_s) / 3600.0 / step_h) + 1
+    for i in range(ticks):
+        x = at(series.began_s + i * step_h * 3600.0)
         out.append(f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{bottom:.1f}" y2="{bottom + 4:.1f}" '
                    f'stroke="#000"/><text x="{x:.1f}" y="{bottom + 18:.1f}" '
                    f'text-anchor="middle">{i * step_h:g}</text>')
@@ -176,6 +178,12 @@ def _legend() -> list[str]:
     return out
 
 
+def _told(seconds: float) -> str:
+    """Hours and minutes from the start of the batch; the start checks are at 0:00, as told."""
+    minutes = int(max(0.0, seconds) // 60)
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
 def _marks(series: Series, at: Place, top: float, bottom: float) -> tuple[list[str], float]:
     """Numbers along the foot of the oil's panel, and what each one means under the picture."""
     out = []
@@ -192,8 +200,7 @@ def _marks(series: Series, at: Place, top: float, bottom: float) -> tuple[list[s
                    f'<circle cx="{x:.1f}" cy="{foot:.1f}" r="8" fill="#fff" stroke="#000"/>'
                    f'<text x="{x:.1f}" y="{foot + 4:.1f}" text-anchor="middle" font-size="10">'
                    f"{i}</text>")
-        minutes = int(seconds // 60)
-        text = f"{minutes // 60}:{minutes % 60:02d} h  {words}"
+        text = f"{_told(seconds - series.began_s)} h  {words}"
         short = text if len(text) <= MOST_LETTERS else text[: MOST_LETTERS - 3] + "..."
         out.append(f'<text x="{LEFT + 16}" y="{y:.1f}" text-anchor="end">{i}</text>'
                    f'<text x="{LEFT + 26}" y="{y:.1f}">{escape(short)}</text>')

@@ -20,6 +20,7 @@ MARKED: Final = {
 class Series:
     """Seconds of the rehearsal against degC; None breaks a line.
 
+    began_s: the batch's start, after the start checks; all that is told counts from it.
     element: share of each BIN_S with current flowing; mixer and flag: (from, to) while true;
     stages: (words, from, to); marks: (at, words) in order.
     """
@@ -35,6 +36,7 @@ class Series:
     stages: list[tuple[str, float, float]] = field(default_factory=list)
     marks: list[tuple[float, str]] = field(default_factory=list)
     end_s: float = 0.0
+    began_s: float = 0.0
 
 
 class Sampler:
@@ -91,6 +93,8 @@ class Sampler:
                 series.marks.append((now_s, f"fault ended: {name}"))
         self._faults = faults
         for event in rehearsal.result.events[self._events:]:
+            if event.kind == "batch_started":
+                series.began_s = now_s
             if event.kind in MARKED:
                 series.marks.append((now_s, MARKED[event.kind].format(**event.data)))
             elif event.kind == "stage_started":

@@ -6,9 +6,11 @@ import json
 import os
 import re
 import shutil
+import signal
 import sys
-from collections.abc import Callable
-from contextlib import ExitStack, suppress
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -279,6 +281,25 @@ def _broker(text: str) -> tuple[str, int] | str | None:
     return host, int(port)
 
 
+class _Sigterm(KeyboardInterrupt):
+    """A SIGTERM, which ends a rehearsal as Ctrl-C does."""
+
+
+@contextmanager
+def _stopping_on_sigterm() -> Iterator[None]:
+    def stop(*_: object) -> None:
+        raise _Sigterm
+
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may say what a signal does
+        return
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any,
          warnings: tuple[str, ...], plot: Path | None, as_json: bool) -> int:
     from esterward_sim.batch_picture import draw
@@ -291,15 +312,16 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
     view: PlainView | None = None if as_json else make_view()
     pace = Pace(rehearsal, view, factor, heard, sampler)
     try:
-        result = rehearsal.run(pace)
-        pace.last()
-    except KeyboardInterrupt:
+        with _stopping_on_sigterm():
+            result = rehearsal.run(pace)
+            pace.last()
+    except KeyboardInterrupt as stopped:
         from esterward.values.outputs import SAFE
 
         rehearsal.rig.loop.ports.relays.write(SAFE, rehearsal.rig.clock.now_s())
-        click.echo("\nstopped by Ctrl-C; all outputs off. The record so far: "
-                   f"{path}", err=True)
-        return 130
+        by, code = ("SIGTERM", 143) if isinstance(stopped, _Sigterm) else ("Ctrl-C", 130)
+        click.echo(f"\nstopped by {by}; all outputs off. The record so far: {path}", err=True)
+        return code
     if link is not None:
         link.close()
     if heard is not None and view is not None:

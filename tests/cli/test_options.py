@@ -64,6 +64,12 @@ def test_a_file_to_write_has_its_suffix_and_its_folder_and_may_have_to_be_new(
             to_write("--svg", path, ".svg", new=new)
 
 
+def test_a_refusal_is_one_line_even_when_the_system_quotes_a_text_of_several() -> None:
+    refused = Refused("r.sqlite: it is damaged (could not decode '# One\n#\r\n two').", "Two.")
+    assert refused.sentences == ("r.sqlite: it is damaged (could not decode '# One #  two').",
+                                 "Two.")
+
+
 def test_what_is_said_to_install_names_the_clone_and_an_extra_that_exists() -> None:
     """The project is on no package index: only `pip install -e` in its folder works."""
     root = Path(__file__).parents[2]

@@ -413,6 +413,11 @@ def test_files_that_are_none_are_one_sentence_each(
         assert ran.code == 2 and part in ran.err and ran.err.count("\n") == 1, ran.err
 
 
+def test_a_value_wider_than_its_column_leaves_a_gap_to_its_note(run: Callable[..., Any]) -> None:
+    out = run("sheet", "--check", "conversion: layer 0.2 mL").out
+    assert "6.67 % unreacted at least  NOT PASSED" in out
+
+
 def test_names_of_rows_leave_a_gap_to_their_values() -> None:
     text = Path(sheet_rows.__file__).read_text() + Path(sheet_working.__file__).read_text()
     names = [part.split('"')[0] for part in text.split('Row("')[1:]]

@@ -94,6 +94,11 @@ def test_a_rehearsal_gives_its_stages_limits_faults_and_trips_to_the_picture() -
     marks = [words for _, words in series.marks]
     assert "fault given: cutout_open" in marks
     assert any(words.startswith("trip cut-out") for words in marks)
+    assert series.began_s > 60.0
+    told_s = [event.at_s for event in rehearsal.result.events if event.kind == "latched"][-1]
+    tripped_s = next(s for s, words in series.marks if words.startswith("trip cut-out"))
+    assert tripped_s - series.began_s == pytest.approx(told_s, abs=1.5), (
+        "the picture tells the time that the terminal tells")
     heat_on_s = 300.0 * sum(series.element)
     assert heat_on_s == pytest.approx(1200.0, abs=5.0), "from the start of heat to the fault"
     aim_c = boiling.limits(1120.0).aim_max_c
@@ -102,6 +107,20 @@ def test_a_rehearsal_gives_its_stages_limits_faults_and_trips_to_the_picture() -
     assert last_s == pytest.approx(3600.0, abs=10.0)
     assert true_c == pytest.approx(rehearsal.rig.plant.oil_c, abs=0.1)
     ET.fromstring(draw(series))
+
+
+def test_the_axis_and_the_marks_count_from_the_start_of_the_batch() -> None:
+    series = crowded()
+    series.began_s, series.marks = 240.0, [(120.0, "before"), (3840.0, "after an hour")]
+    root = ET.fromstring(draw(series))
+    told = [t.text for t in root.iter(f"{SVG}text")]
+    assert "0:00 h  before" in told and "1:00 h  after an hour" in told
+    (line,) = [one for one in root.iter(f"{SVG}line") if one.get("stroke-dasharray") == "3 2"
+               and float(one.get("x1", "0")) > 150.0]
+    assert "from the start of the batch" in draw(series)
+    places = {t.text: float(t.get("x", "0")) for t in root.iter(f"{SVG}text")
+              if t.get("text-anchor") == "middle" and t.get("font-size") is None}
+    assert places["1"] == pytest.approx(float(line.get("x1", "0")), abs=0.11)
 
 
 def test_an_empty_series_is_still_a_picture() -> None:

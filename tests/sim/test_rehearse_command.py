@@ -244,7 +244,11 @@ def test_oil_plus_methanol_above_the_vessel_is_refused(folder: Path, inside: Ins
     assert "vessel" in done.stderr and not (folder / "rehearsals").exists()
 
 
-def test_ctrl_c_ends_with_130_and_says_where_the_record_is(folder: Path) -> None:
+@pytest.mark.parametrize(("number", "code", "word"), [
+    (signal.SIGINT, 130, "Ctrl-C"), (signal.SIGTERM, 143, "SIGTERM")])
+def test_a_stopped_rehearsal_says_so_and_where_the_record_is(
+    folder: Path, number: int, code: int, word: str,
+) -> None:
     # A shell that starts the tests in the background lets them ignore Ctrl-C: not so the child.
     with subprocess.Popen(
         [sys.executable, "-c", "from esterward.cli import main; main()", "rehearse", "batch.toml",
@@ -256,13 +260,13 @@ def test_ctrl_c_ends_with_130_and_says_where_the_record_is(folder: Path) -> None
         assert child.stdout is not None
         while "asks:" not in child.stdout.readline() and time.monotonic() < until_s:
             pass
-        child.send_signal(signal.SIGINT)
+        child.send_signal(number)
         try:
             _, errors = child.communicate(timeout=30.0)
         finally:
             child.kill()
-    assert child.returncode == 130
-    assert "all outputs off" in errors and "Traceback" not in errors
+    assert child.returncode == code and f"stopped by {word}; all outputs off" in errors
+    assert "rehearsals/" in errors and "Traceback" not in errors
 
 
 def test_a_broker_may_be_given_by_name_and_must_speak_mqtt(

@@ -25,8 +25,8 @@ class Refused(click.ClickException):
     exit_code = 2
 
     def __init__(self, *sentences: str) -> None:
-        self.sentences = sentences
-        super().__init__("\n".join(sentences))
+        self.sentences = tuple(" ".join(one.splitlines()) for one in sentences)
+        super().__init__("\n".join(self.sentences))
 
     def show(self, file: IO[Any] | None = None) -> None:
         """One line a sentence, without click's "Error:"."""

@@ -48,7 +48,8 @@ def text_page(title: str, sections: Sequence[Section], missing: Sequence[str]) -
 def _row(name: str, value: str, note: str) -> list[str]:
     if not value:
         return _wrap(note, f"  {name:<{NAME_WIDTH - 2}}", NAME_WIDTH)
-    head = f"  {name:<{NAME_WIDTH - 2}}{value:<{VALUE_WIDTH - 1}} "
+    gap = "  " if len(value) >= VALUE_WIDTH else " "  # a long one must not run into its note
+    head = f"  {name:<{NAME_WIDTH - 2}}{value:<{VALUE_WIDTH - 1}}{gap}"
     return _wrap(note, head, NAME_WIDTH + VALUE_WIDTH) or [head.rstrip()]
 
 
