@@ -337,6 +337,17 @@ def test_the_sheets_own_mistakes_are_told_in_the_units_of_the_reactor_file(
     assert "setpoint = 65 degC" in " ".join(caught.value.mistakes)
 
 
+def test_a_setpoint_written_in_degf_is_answered_in_degf_without_any_preference(
+    tmp_path: Path
+) -> None:
+    batch = written(tmp_path, "batch.toml", BATCH + '\n[heat]\nsetpoint = "145 degF"\n')
+    with pytest.raises(SettingsError) as caught:
+        files.load_pair(batch, written(tmp_path, "reactor.toml", REACTOR))
+    (only,) = caught.value.mistakes
+    assert "setpoint = 145 degF" in only and 'degF", or leave it out' in only
+    assert "degC" not in only
+
+
 @pytest.mark.parametrize("written_as", ['"3"', "3", '["30 %"]', '[["30 %", "stir"]]', "[3]"])
 def test_a_list_of_tables_that_is_none_is_told_with_one_that_works(
     tmp_path: Path, written_as: str

@@ -112,12 +112,16 @@ BATCH_NEEDS: Final[dict[str, str]] = {
 
 @dataclass(slots=True)
 class Found:
-    """A checked file: its keys, those that were wrong, the mistakes so far as (key, text)."""
+    """A checked file: its keys, those that were wrong, the mistakes so far as (key, text).
+
+    fahrenheit: a setpoint in it is written in degF, so it is answered in degF.
+    """
 
     where: str
     model: ReactorFile | BatchFile
     faulty: set[str] = field(default_factory=set)
     mistakes: list[str] = field(default_factory=list)
+    fahrenheit: bool = False
 
     def get(self, key: str) -> Any:
         """The value of "section.key", None when absent or wrong."""

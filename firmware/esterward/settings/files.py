@@ -95,6 +95,7 @@ def _batch(path: str | Path, raw: Mapping[str, Any] | None = None) -> tuple[Foun
     return found, batch_from(found)
 
 
+SETPOINTS = (("heat", "setpoint"), ("dry", "temperature"))
 # What to write for a list of tables.
 ROW_EXAMPLES = {
     "wash.rounds": '[{ water = "30 %", way = "stir" }]',
@@ -114,7 +115,8 @@ def _never_allowed(found: Found, batch: Batch, reactor: Reactor | None,
     from esterward.chemistry.sheet import batch_sheet
 
     told = reactor or Reactor()
-    say = wording(temperature or told.show_temperature, volume or told.show_volume)
+    say = wording(temperature or ("degF" if found.fahrenheit else told.show_temperature),
+                  volume or told.show_volume)
     faulty = {key.split(".", 1)[0] for key in found.faulty}
     return [f"{found.where}: {error}" for error in batch_sheet(batch, reactor, say).errors
             if faulty.isdisjoint(HANGS_ON.get(error.split(" ", 1)[0], ()))]
@@ -135,14 +137,17 @@ def _check(path: str | Path, given: Mapping[str, Any] | None,
     mistakes: list[str] = []
     faulty: set[str] = set()
     raw = deepcopy(raw)
+    fahrenheit = any(str(raw[table].get(key)).endswith("F") for table, key in SETPOINTS
+                     if isinstance(raw.get(table), dict))
     try:
-        return Found(where, model.model_validate(raw), faulty, mistakes)
+        return Found(where, model.model_validate(raw), faulty, mistakes, fahrenheit)
     except ValidationError as error:
         for one in error.errors(include_url=False):
             mistakes.append(_sentence(where, model, one["loc"], one))
             faulty.add(_key(one["loc"]))
             _drop(raw, _path(one["loc"]))
-    return Found(where, model.model_validate(raw), faulty, mistakes)  # what was wrong is gone
+    # What was wrong is gone.
+    return Found(where, model.model_validate(raw), faulty, mistakes, fahrenheit)
 
 
 def _path(loc: tuple[str | int, ...]) -> list[str]:
