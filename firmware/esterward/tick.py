@@ -269,7 +269,10 @@ class Controller:
                   and not k1_open and inputs is not None and not inputs.k2_open)
         self.world = World(
             dt_s=seen.dt_s, now_s=now_s, boot=snapshot.boot, wall_s=snapshot.wall_s,
-            periodic=snapshot.periodic, oil_c=oil_c, new_oil_c=oil_c if new_probe else None,
+            periodic=snapshot.periodic, oil_c=oil_c,
+            probes_quick=all(plausibility.fresh(judge, now_s) and gaps.none for judge, gaps in (
+                (judge_a, safety.gaps_a), (safety.probe_b, safety.gaps_b))),
+            new_oil_c=oil_c if new_probe else None,
             inputs=inputs, level_wet=inputs is not None and inputs.level_wet,
             mixer_proven=inputs is not None and inputs.mixer_proof and out.mixer,
             mixer_rests=inputs is not None and not inputs.mixer_proof and not out.mixer,

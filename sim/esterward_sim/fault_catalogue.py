@@ -20,6 +20,7 @@ RESTART = "tests/tick/test_restart_and_silence.py"
 ENDS, RULE = "tests/processes/test_energy_ends.py", "tests/guard/test_rule.py"
 GUARD, LOOP = "tests/guard/test_process.py", "tests/tick/test_loop.py"
 EFFECTS, INTERLOCKS = "tests/safety/test_effects.py", "tests/safety/test_interlocks.py"
+GAPS = "tests/tick/test_gap_after_gap.py"
 CONTACTORS = "tests/safety/test_contactors.py"
 TROUBLE, RESUME = "tests/record/test_trouble.py", "tests/record/test_resume.py"
 JOURNAL, CUT = "tests/record/test_journal.py", "tests/record/test_power_cut.py"
@@ -81,7 +82,9 @@ CATALOGUE: Final[tuple[CatalogueRow, ...]] = (
          ("tests/process/test_heating_hostile.py",)),
     _Row("F-14", "Reading a probe never returns.", (PROBES, ENDS)),
     _Row("F-15", "Reading a probe takes seconds each time.",
-         ("tests/sim/test_rig_faults.py::test_a_slow_probe_gives_a_value_only_so_often", SAMPLE)),
+         ("tests/sim/test_rig_faults.py::test_a_slow_probe_gives_a_value_only_so_often",
+          GAPS + "::test_a_probe_read_each_eight_seconds_is_told_once_and_no_question_flickers",
+          EFFECT + "probe A slow", SAMPLE)),
     _Row("F-16", "The kernel's file for a probe holds garbage or half a text.", (PROBES,)),
     _Row("F-17", "A probe was replaced and has another number.", (WIRING,)),
     _Row("F-18", "A calculation gives not-a-number or infinity.",
@@ -162,7 +165,10 @@ CATALOGUE: Final[tuple[CatalogueRow, ...]] = (
     _Row("F-67", "The guard hangs.", (ENDS,)),
     _Row("F-68", "A beat goes on although the work behind it has stopped.", (GUARD,),
          bench="edge timing of the beat under load"),
-    _Row("F-69", "The controller is starved and ticks late.", (LOOP, INTERLOCKS)),
+    _Row("F-69", "The controller is starved and ticks late.",
+         (LOOP, INTERLOCKS,
+          GAPS + "::test_a_controller_late_on_and_on_is_told_once_with_nothing_energised",
+          EFFECT + "controller late on and on")),
     _Row("F-70", "The controller is killed, as for want of memory.", (ENDS,)),
     _Row("F-71", "The disk is full, at any write.", (TROUBLE,)),
     _Row("F-72", "The card turns read-only.", (TROUBLE,)),

@@ -191,7 +191,7 @@ _RIG: Final[tuple[FaultCase, ...]] = (
     _named("guard_hangs", all_off_s=3.0),
     _named("controller_slow", heat_off_s=5.0),
     _named("controller_slow", 20.0, "_high", heat_off_s=5.0),
-    *(_named(f"probe_{p}_slow") for p in "ab"),  # 4 s old is told, over 5 s is too old
+    *(_named(f"probe_{p}_slow") for p in "ab"),  # 4 s old still serves, 8 s old is told
     *(_named(f"probe_{p}_slow", 8.0, "_high", heat_off_s=7.0) for p in "ab"),
     FaultCase("clock_unset", ("F-78",), "The controller starts again and nobody knows the time.",
               restart_without_a_clock, partial(take, "clock_unset")),

@@ -23,6 +23,8 @@ over-trip        trip   local
 over-alarm       alarm  auto
 probe-a          trip   local
 probe-b          trip   local
+probe-a-slow     alarm  auto
+probe-b-slow     alarm  auto
 probes-apart     trip   local
 probe-stuck      trip   local
 level            trip   local
@@ -54,6 +56,7 @@ limits           fault  auto
 restarts         trip   service
 guard-resets     trip   service
 slow             fault  auto
+controller-late  alarm  auto
 """
 
 
@@ -87,6 +90,9 @@ def test_an_alarm_that_stands_for_a_while_after_its_cause_says_for_how_long() ->
 def test_what_is_to_be_restarted_and_where_to_look_is_named() -> None:
     assert "restart the board when its sensor hangs" in FAULTS["supply"].action
     assert "The line `waits` names what for" in FAULTS["unsteady"].action
+    for code in ("probe-a-slow", "probe-b-slow"):
+        assert "two probes at most on one bus" in FAULTS[code].action, code
+    assert "a press may go unseen" in FAULTS["controller-late"].action
 
 
 class Alarms:

@@ -153,6 +153,22 @@ def _on_and_off(bench: Bench) -> None:
         bench.tick()
 
 
+def _slow(which: str) -> Callable[[Bench], None]:
+    """A reading each eight seconds."""
+    def slow(bench: Bench) -> None:
+        for second in range(85):
+            if second % 8 == 0:
+                setattr(bench, which, ProbeReading(bench.oil_c, bench.now_s))
+            bench.tick()
+    return slow
+
+
+def _late_on_and_on(bench: Bench) -> None:
+    """A tick each three seconds, so that leases lapse and the guard lets go."""
+    for _ in range(20):
+        bench.tick(dt_s=3.0)
+
+
 def _flickers(name: str) -> Callable[[Bench], None]:
     """One second bad in five, for 85 s."""
     def flickers(bench: Bench) -> None:
@@ -253,7 +269,9 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "alarm limit": _alarm, "third start in no time": _third_start,
     "guard latches it once more": _once_more,
     "probe A back for 28 s": _back("probe_a"), "probe A back for 32 s": _back("probe_a"),
-    "probe A on and off": _on_and_off, "mixer's proof flickers": _flickers("mixer_proof"),
+    "probe A on and off": _on_and_off, "probe A slow": _slow("probe_a"),
+    "probe B slow": _slow("probe_b"), "controller late on and on": _late_on_and_on,
+    "mixer's proof flickers": _flickers("mixer_proof"),
     "lid flickers": _flickers("lid_closed"),
     "K1 chatters, green held": _chatters("k1_open"),
     "K2 chatters, green held": _chatters("k2_open"),

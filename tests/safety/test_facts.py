@@ -17,6 +17,7 @@ from esterward.safety import facts as proof
 from esterward.safety.contactors import Contactor
 from esterward.safety.effects import EffectState
 from esterward.safety.facts import SafetyFacts
+from esterward.safety.gaps import Gaps
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.supply import SupplyState
 from esterward.values.readings import OPTIONAL_INPUTS
@@ -90,6 +91,10 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("steady", {"s_waited_s": 120.0}, True),
     ("steady", {"s_waited_s": 120.0625}, False),
     ("steady", {"s_waited_s": nan}, False),
+    *((fact, {"s_" + gaps: Gaps(late_s, told)}, not told)
+      for fact, gaps in (("probe_a_quick", "gaps_a"), ("probe_b_quick", "gaps_b"),
+                         ("ticks_steady", "gaps_ticks"))
+      for late_s, told in ((9.9375, False), (0.0625, True))),
     ("vent_ok", {"s_vent_unproven_s": nan}, False),
     ("vent_ok", {"s_vent_unproven_s": 4.9375}, True),
     ("vent_ok", {"s_vent_unproven_s": 5.0}, False),

@@ -10,9 +10,11 @@ import pytest
 from esterward.safety import counters
 from esterward.safety import facts as proof
 from esterward.safety.facts import SafetyFacts
+from esterward.safety.gaps import Gaps
 from esterward.safety.plausibility import ProbeJudge
 from esterward.values.outputs import Outputs
-from facts_rig import NO_INPUTS, RUNS, Given
+from esterward.values.readings import ProbeReading
+from facts_rig import NO_INPUTS, NOW_S, RUNS, Given
 
 OFF = {"o_k1": False, "i_k1_open": True}
 VENT = {"r_fitted": ("vent_proof",), "i_vent_proof": False}
@@ -150,6 +152,60 @@ def test_under_voltage_is_counted_from_a_tick_before_it_was_seen_and_not_through
 def test_a_board_without_a_sensor_and_a_good_supply_count_nothing(told: bool | None) -> None:
     supply = Given(n_supply_low=told, n_dt_s=1.0).count(20).supply
     assert (supply.low_s, supply.good_s) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("probe", ["a", "b"])
+@pytest.mark.parametrize(("age_s", "late_s"), [
+    (0.0, 4.95), (4.0, 4.95), (4.0625, 6.0), (10.0, 6.0), (10.0625, 5.0), (nan, 6.0)])
+def test_a_reading_over_four_seconds_old_adds_up_until_it_is_as_good_as_lost(
+    probe: str, age_s: float, late_s: float,
+) -> None:
+    given = Given(n_dt_s=1.0, s_gaps_a=Gaps(5.0), s_gaps_b=Gaps(5.0))
+    setattr(given.state, "probe_" + probe, ProbeJudge(
+        good_c=54.0, good_at_s=NOW_S - age_s, newest_at_s=NOW_S))
+    state = given.count()
+    assert getattr(state, "gaps_" + probe) == Gaps(late_s)
+    assert getattr(state, "gaps_" + ("b" if probe == "a" else "a")) == Gaps(4.95)
+
+
+@pytest.mark.parametrize(("probe", "changes"), [
+    ("a", {"n_dt_s": 2.0625}), ("b", {"n_dt_s": 2.0625}), ("b", {"n_heard": False}),
+    ("a", {"s_probe_a": ProbeJudge(), "n_probe_a": ProbeReading(None, NOW_S)}),
+    ("b", {"s_probe_b": ProbeJudge(), "g_probe_b": ProbeReading(None, NOW_S)})])
+@pytest.mark.parametrize("age_s", [0.0, 5.0])
+def test_of_a_probe_nobody_sees_no_gap_is_counted_and_none_forgotten(
+    probe: str, changes: dict[str, Any], age_s: float,
+) -> None:
+    gaps = Gaps(5.0, True)
+    given = Given(**{"n_dt_s": 1.0, "n_a_s": NOW_S - age_s, "n_b_s": NOW_S - age_s,
+                     "s_gaps_" + probe: gaps, **changes})
+    assert getattr(given.count(), "gaps_" + probe) == Gaps(5.0, True)
+
+
+def test_late_ticks_add_up_to_what_is_told_and_a_single_one_of_any_length_does_not() -> None:
+    given = Given(n_dt_s=3.0)
+    seen = [(given.count().gaps_ticks.late_s, given.state.gaps_ticks.told) for _ in range(5)]
+    assert seen == [(3.0, False), (6.0, False), (9.0, False), (10.0, True), (10.0, True)]
+    for gap_s in (60.0, 86400.0, nan, -1.0):
+        given = Given(n_dt_s=gap_s)
+        assert given.count().gaps_ticks.late_s <= 6.0 and not given.state.gaps_ticks.told, gap_s
+    assert Given(n_dt_s=2.0).count().gaps_ticks == Gaps()
+
+
+def test_what_was_told_of_gaps_stands_until_two_hundred_seconds_in_time_have_forgotten_it() -> None:
+    given = Given(n_dt_s=1.0, s_gaps_a=Gaps(9.75), s_gaps_ticks=Gaps(10.0, True))
+    assert not any(given.count().gaps_a.told for _ in range(100))
+    assert given.state.gaps_ticks.told and 4.9 < given.state.gaps_ticks.late_s < 5.1
+    given.count(99)
+    assert given.state.gaps_ticks.told
+    assert given.count(2).gaps_ticks == Gaps() and given.state.gaps_a.none
+
+
+@pytest.mark.parametrize("probe", ["a", "b", "ticks"])
+def test_a_count_of_gaps_that_is_not_a_number_is_told(probe: str) -> None:
+    given = Given(n_dt_s=1.0, **{"s_gaps_" + probe: Gaps(nan)})
+    assert not getattr(given.state, "gaps_" + probe).none
+    assert getattr(given.count(), "gaps_" + probe) == Gaps(10.0, True)
 
 
 def test_a_guard_not_heard_does_not_enable_and_proves_no_mixer_nor_vent() -> None:

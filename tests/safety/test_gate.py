@@ -47,6 +47,9 @@ probe_a_fresh        energised         M   probe-a          hold   latch  6
 probe_b_fresh        energised         M   probe-b          hold   latch  6
 probe_a_fresh        always            M   probe-a          -      -      60
 probe_b_fresh        heard             M   probe-b          -      -      60
+probe_a_quick        always            HMA probe-a-slow     -      -      0
+probe_b_quick        always            HMA probe-b-slow     -      -      0
+ticks_steady         always            HMA controller-late  -      -      0
 probes_agree         -                 M   probes-apart     -      -      -
 probes_together      energised         M   probes-apart     hold   latch  60
 probes_move          heating           M   probe-stuck      hold   latch  0

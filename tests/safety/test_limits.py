@@ -17,6 +17,9 @@ LIMITS = {
     "PROBE_LOW_C": -20.0, "PROBE_HIGH_C": 125.0, "PROBE_STEP_K": 5.0, "PROBE_CONFIRM": 3,
     # [design] heat off within 5 s of the last conversion, a fault at 10 s
     "PROBE_AGE_OFF_S": 4.4, "PROBE_AGE_LATCH_S": 10.0,
+    # [design] two probes in turn [DS18B20: 0.75 s each], and one lost, are read within 4 s;
+    # two gaps are told and forgotten in 200 s
+    "PROBE_GAP_S": 4.0, "GAP_MOST_S": 6.0, "GAPS_TOLD_S": 10.0, "GAPS_FORGOTTEN": 0.05,
     # [design] one stands still for a minute while the other goes a kelvin
     "PROBE_STUCK_K": 1.0, "PROBE_STUCK_S": 60.0,
     # [design] 2 K up to where the sensor is accurate [DS18B20: 85 degC], 4 K above, for a minute

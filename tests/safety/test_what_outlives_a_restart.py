@@ -8,6 +8,7 @@ from typing import Any
 from esterward.safety.alarms import AlarmEntry
 from esterward.safety.contactors import Contactor
 from esterward.safety.effects import EffectState
+from esterward.safety.gaps import Gaps
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.state import SafetyState, restarted
 from esterward.safety.supply import SupplyState
@@ -26,7 +27,7 @@ def test_at_the_first_start_nothing_is_proven_known_or_remembered() -> None:
         if field.name != "melt_s":
             assert getattr(state, field.name) in (
                 0.0, None, False, "", [], {}, ProbeJudge(), EffectState(), Contactor(),
-                SupplyState()), field.name
+                SupplyState(), Gaps()), field.name
 
 
 def test_latches_alarms_resets_and_doubts_outlive_a_restart_and_nothing_else() -> None:
@@ -35,6 +36,7 @@ def test_latches_alarms_resets_and_doubts_outlive_a_restart_and_nothing_else() -
                          k1=Contactor(edges_s=[1.0]), k2=Contactor(driven=True),
                          reasons_age_s={"sump": 9.0}, bad_s={"lid": 9.0}, hold=True,
                          unclean_starts=2, withheld={"heat": "sump"}, energised=True,
+                         gaps_a=Gaps(10.0, True), gaps_b=Gaps(9.0), gaps_ticks=Gaps(9.0, True),
                          effects=EffectState(paid_k=3.0))
     after = restarted(before)
     assert {name: getattr(after, name) for name in KEPT} == KEPT

@@ -8,6 +8,7 @@ import pytest
 
 from esterward.process.prompts import PROMPTS
 from esterward.safety.flag import NOT_STORED
+from esterward.safety.gaps import Gaps
 from esterward.safety.interlocks import INTERLOCKS
 from esterward.values.readings import ProbeReading
 from esterward.values.requests import Request
@@ -33,8 +34,15 @@ def _gone(which: str) -> Callable[[Bench], None]:
     return make_bad
 
 
+def _gap_after_gap(counter: str) -> Callable[[Bench], None]:
+    """So much of it as is told; how it comes to that: test_gap_after_gap.py."""
+    return lambda bench: setattr(bench.controller.state.safety, counter, Gaps(10.0, True))
+
+
 TOLD = {"guard-silent": _silent, "record": _unwritten, "probe-a": _gone("probe_a"),
-        "probe-b": _gone("probe_b"), "supply-low": _supply_low}
+        "probe-b": _gone("probe_b"), "supply-low": _supply_low,
+        "probe-a-slow": _gap_after_gap("gaps_a"), "probe-b-slow": _gap_after_gap("gaps_b"),
+        "controller-late": _gap_after_gap("gaps_ticks")}
 
 
 WARM_C = {"cool.stand": 55.4, "settle.first": 40.0, "wash.statement": 30.0}

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from esterward.chemistry.boiling import Limits
-from esterward.safety import contactors, limits, plausibility, supply
+from esterward.safety import contactors, gaps, limits, plausibility, supply
 from esterward.safety.state import SafetyState
 from esterward.values.messages import GuardReport
 from esterward.values.outputs import Outputs
@@ -58,6 +58,7 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     fresh_a = plausibility.judge(state.probe_a, seen.probe_a, seen.now_s)
     if guard is not None and seen.heard:  # the stamps of another boot mean nothing here
         plausibility.judge(state.probe_b, guard.probe_b, seen.now_s)
+    _count_gaps(state, seen)
     if out.k1:
         state.k1_on_s, state.k1_off_s = 0.0 if late else state.k1_on_s + dt_s, 0.0
     else:
@@ -119,6 +120,15 @@ def _lasted_s(before_s: float, is_so: bool, seen: Seen) -> float:
     if not is_so or seen.late:
         return 0.0
     return before_s + (seen.dt_s if before_s > 0.0 else min(seen.dt_s, limits.TICK_S))
+
+
+def _count_gaps(state: SafetyState, seen: Seen) -> None:
+    """How late readings and ticks come. Of readings nobody knows through a late tick."""
+    gaps.count(state.gaps_ticks, not seen.late, seen.dt_s)
+    for counted, judge, looked in ((state.gaps_a, state.probe_a, not seen.late),
+                                   (state.gaps_b, state.probe_b, not seen.late and seen.heard)):
+        in_time = gaps.reads_in_time(plausibility.age_s(judge, seen.now_s))
+        gaps.count(counted, in_time if looked else None, seen.dt_s)
 
 
 def _count_unsaved(state: SafetyState, seen: Seen) -> None:

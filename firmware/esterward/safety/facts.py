@@ -30,6 +30,8 @@ class SafetyFacts:
     below_alarm: bool = False
     probe_a_fresh: bool = False
     probe_b_fresh: bool = False
+    probe_a_quick: bool = False  # without gap after gap
+    probe_b_quick: bool = False
     probes_agree: bool = False
     probes_together: bool = False
     probes_move: bool = False
@@ -65,6 +67,7 @@ class SafetyFacts:
     limits_known: bool = False
     steady: bool = False
     tick_on_time: bool = False
+    ticks_steady: bool = False
     starts_clean: bool = False
     guard_resets_left: bool = False
     # conditions: when a fault may be raised; never stays False, always stays True. With a guard
@@ -175,7 +178,7 @@ def prove(
     facts.guard_resets_left = not over
     if over:
         state.guard_over += [code for code in over if code not in state.guard_over]
-    facts.tick_on_time = not seen.late
+    facts.tick_on_time, facts.ticks_steady = not seen.late, state.gaps_ticks.told is False
 
 
 def _may_melt(facts: SafetyFacts, state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
@@ -239,6 +242,8 @@ def _prove_temperature(
     now_s, a, b = seen.now_s, state.probe_a, state.probe_b
     facts.probe_a_fresh, facts.probe_b_fresh = (
         plausibility.fresh(a, now_s), plausibility.fresh(b, now_s))
+    facts.probe_a_quick, facts.probe_b_quick = (
+        state.gaps_a.told is False, state.gaps_b.told is False)
     hottest = hottest_c(state, now_s, reactor)
     alarm_c: float | None = CLEAR_ALARM_C
     trip_c: float | None = CLEAR_TRIP_C

@@ -46,6 +46,13 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
     Fault("probe-b", "trip", "local",
           "Probe B (the guard's) gives no usable reading, or not for long.",
           "Check plug, cable and thermowell of probe B."),
+    Fault("probe-a-slow", "alarm", "auto", "Probe A gives readings too seldom, gap after gap.",
+          "Check its plug and wires: a short cable, two probes at most on one bus. Dosing waits "
+          "until it has read well for some minutes."),
+    Fault("probe-b-slow", "alarm", "auto",
+          "Probe B (the guard's) gives readings too seldom, gap after gap.",
+          "Check its plug and wires: a short cable, two probes at most on one bus. Dosing waits "
+          "until it has read well for some minutes."),
     Fault("probes-apart", "trip", "local", "Probes A and B differ too much.",
           "See that both sit in their wells and the pump runs; do the two-point check."),
     Fault("probe-stuck", "trip", "local", "One probe repeats a value while the other moves.",
@@ -114,6 +121,10 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
     Fault("slow", "fault", "auto",
           "The controller stood still for over 2 s, so all energy was taken off.",
           "See what stops or loads this computer; reset the guard's latch, then go on."),
+    Fault("controller-late", "alarm", "auto",
+          "The controller stands still for over 2 s, again and again.",
+          "See what stops or loads this computer. Until that ends energy goes off each time and a "
+          "press may go unseen."),
 )}
 
 # What a batch was held for, once that may be over: "Held (the lid was open)."

@@ -93,6 +93,11 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("supply-low", "supply_good", (), "", False, "always"),
     Interlock("probe-a", "probe_a_fresh", (), "", False, "always", limits.TOLD_AT_REST_S),
     Interlock("probe-b", "probe_b_fresh", (), "", False, "heard", limits.TOLD_AT_REST_S),
+    # Each gap by itself is bridged or has a row above; one after the other they stop a batch for
+    # hours without a word.
+    Interlock("probe-a-slow", "probe_a_quick", (), "", False, "always"),
+    Interlock("probe-b-slow", "probe_b_quick", (), "", False, "always"),
+    Interlock("controller-late", "ticks_steady", (), "", False, "always"),
     Interlock("restarts", "starts_clean", ALL, "hold", True, "heard"),
     Interlock("guard-resets", "guard_resets_left", ALL, "hold", True, "heard"),
     # Last: the guard mostly refuses for a cause that has a row above, which should be named.

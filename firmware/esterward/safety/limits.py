@@ -19,6 +19,14 @@ PROBE_CONFIRM: Final = 3              # [design] conversions that must agree aft
 # decides
 PROBE_AGE_OFF_S: Final = 4.4
 PROBE_AGE_LATCH_S: Final = 10.0       # [design] older than this is a fault of its own
+# [design] an older reading is a gap: a conversion takes 0.75 s [DS18B20], so two probes one after
+# the other are read in under 2 s, and one lost reading between two leaves under 4 s
+PROBE_GAP_S: Final = 4.0
+GAP_MOST_S: Final = PROBE_AGE_LATCH_S - PROBE_GAP_S  # [design] of one gap: that tells nothing
+GAPS_TOLD_S: Final = 10.0             # [design] two long gaps or some short ones
+# [design] of the seconds in time: what is too late for 3 s of each minute never adds up, what was
+# told is forgotten in 200 s
+GAPS_FORGOTTEN: Final = 1.0 / 20.0
 PROBE_STUCK_K: Final = 1.0            # [design] one moved this far while the other did not at all
 PROBE_STUCK_S: Final = 60.0           # [design] and this long
 PROBES_APART_K: Final = 2.0           # [design] up to PROBES_ACCURATE_C

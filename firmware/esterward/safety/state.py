@@ -8,6 +8,7 @@ from esterward.safety import limits
 from esterward.safety.alarms import AlarmEntry
 from esterward.safety.contactors import Contactor
 from esterward.safety.effects import EffectState
+from esterward.safety.gaps import Gaps
 from esterward.safety.plausibility import ProbeJudge
 from esterward.safety.supply import SupplyState
 
@@ -25,6 +26,9 @@ class SafetyState:
     k1: Contactor = field(default_factory=Contactor)
     k2: Contactor = field(default_factory=Contactor)
     supply: SupplyState = field(default_factory=SupplyState)
+    gaps_a: Gaps = field(default_factory=Gaps)      # between readings of probe A
+    gaps_b: Gaps = field(default_factory=Gaps)
+    gaps_ticks: Gaps = field(default_factory=Gaps)  # between ticks
     heard_s: float = 0.0         # the guard, without a break
     k1_on_s: float = 0.0
     k1_off_s: float = 0.0
