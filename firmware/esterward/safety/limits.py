@@ -24,7 +24,7 @@ PROBE_AGE_LATCH_S: Final = 10.0       # [design] older than this is a fault of i
 PROBE_GAP_S: Final = 4.0
 GAP_MOST_S: Final = PROBE_AGE_LATCH_S - PROBE_GAP_S  # [design] of one gap: that tells nothing
 GAPS_TOLD_S: Final = 10.0             # [design] two long gaps or some short ones
-# [design] of the seconds in time: what is too late for 3 s of each minute never adds up, what was
+# [design] of the seconds in time: what is too late for 2 s of each minute never adds up, what was
 # told is forgotten in 200 s
 GAPS_FORGOTTEN: Final = 1.0 / 20.0
 PROBE_STUCK_K: Final = 1.0            # [design] one moved this far while the other did not at all
