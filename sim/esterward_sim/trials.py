@@ -14,13 +14,31 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
-from esterward.cli.errors import Refused
+from esterward.cli.errors import Refused, install
+from esterward.cli.options import Finite, Whole, to_write
 
 if TYPE_CHECKING:
     from esterward_sim.trials_run import Tried
 
 PIECE = 25
+# What an option leaves no use for: it is refused beside it, never left out without a word.
+USELESS_BESIDE = {
+    "number": ("runs", "shard", "scheduler", "fault_free", "first", "html", "as_json"),
+    "fault_free": ("runs", "plants_text", "tail_s", "wait_s", "names", "without"),
+}
+
+
+def _useful(context: click.Context) -> None:
+    """Refused when an option is given that another one makes useless."""
+    given = {parameter.name: parameter.opts[0] for parameter in context.command.params
+             if context.get_parameter_source(parameter.name or "") is ParameterSource.COMMANDLINE}
+    for name, useless in USELESS_BESIDE.items():
+        left = [given[one] for one in useless if one in given]
+        if name in given and left:
+            raise Refused(f"{given[name]} has no use for {', '.join(left)}: leave "
+                          f"{'it' if len(left) == 1 else 'them'} out.")
 
 
 def _shard(text: str) -> tuple[int, int]:
@@ -32,8 +50,8 @@ def _shard(text: str) -> tuple[int, int]:
 
 
 def _numbers(text: str, what: str, highest: int) -> tuple[int, ...]:
-    parts = [part.strip() for part in text.split(",") if part.strip()]
-    if not parts or not all(re.fullmatch(r"\d{1,6}", part) for part in parts) or max(
+    parts = [part.strip() for part in text.split(",")]
+    if not all(re.fullmatch(r"\d{1,6}", part) for part in parts) or max(
             int(part) for part in parts) > highest:
         raise Refused(f"{what} {text!r}: write numbers from 0 to {highest} with commas between, "
                       "for example 0,3,7.")
@@ -86,8 +104,8 @@ def _spread(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]
     try:
         distributed: Any = import_module("distributed")  # with or without it mypy says the same
     except ModuleNotFoundError:
-        raise Refused('--scheduler: the package distributed is missing; pip install '
-                      '"esterward[trials]" brings it.') from None
+        raise Refused("--scheduler: the package distributed is missing; in the "
+                      f"project's folder, {install('trials')} brings it.") from None
     try:
         client = distributed.Client(address, timeout="10s")
     except (OSError, TimeoutError, ValueError) as error:
@@ -100,31 +118,33 @@ def _spread(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]
 
 
 @click.command()
-@click.option("--runs", type=click.IntRange(1, 10_000_000), help="How many trials; default: "
+@click.option("--runs", type=Whole(1, 10_000_000), help="How many trials; default: "
               "every chosen fault on every chosen plant once.")
-@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True,
+@click.option("--seed", type=Whole(0, 2**31), default=1, show_default=True,
               help="Same seed, same trials.")
-@click.option("--workers", type=click.IntRange(1, 512), default=2, show_default=True,
+@click.option("--workers", type=Whole(1, 512), default=2, show_default=True,
               help="Local processes.")
 @click.option("--shard", metavar="i/n", help="Only part i of n, to spread by hand.")
 @click.option("--scheduler", metavar="ADDRESS", help="Spread over a dask scheduler's machines.")
-@click.option("--plants", "plants_text", metavar="0,1,..", help="Only these plants; default: all.")
+@click.option("--plants", "plants_text", metavar="0,1,..", help="Only these plants: 0 to 11 "
+              "are the twelve invented reactors, any number from 12 on a random one. Default: the "
+              "twelve.")
 @click.option("--fault", "names", multiple=True, metavar="NAME", help="Only this fault; may be "
               "given more than once. Default: all that the plants can have.")
-@click.option("--tail", "tail_s", type=click.FloatRange(1.0, 86400.0), default=1800.0,
+@click.option("--tail", "tail_s", type=Finite(1.0, 86400.0), default=1800.0,
               show_default=True, help="Seconds watched after the reaction.")
-@click.option("--wait", "wait_s", type=click.FloatRange(1.0, 86400.0), default=14400.0,
+@click.option("--wait", "wait_s", type=Finite(1.0, 86400.0), default=14400.0,
               show_default=True, help="Seconds waited for a reaction or a stage end.")
 @click.option("--without", multiple=True, metavar="CODE", help="Take a row out of the interlock "
               "table first: the trials must then find it.")
-@click.option("--number", type=click.IntRange(0, 10_000_000), help="Do this one trial again and "
+@click.option("--number", type=Whole(0, 10_000_000), help="Do this one trial again and "
               "show what happened.")
-@click.option("--fault-free", type=click.IntRange(1, 1_000_000), metavar="N", help="N whole "
+@click.option("--fault-free", type=Whole(1, 1_000_000), metavar="N", help="N whole "
               "batches without a fault instead: no trip, no alarm.")
-@click.option("--first", type=click.IntRange(0, 10_000_000), default=0, show_default=True,
+@click.option("--first", type=Whole(0, 10_000_000), default=0, show_default=True,
               help="Number of the first trial or batch.")
-@click.option("--html", type=click.Path(dir_okay=False, path_type=Path), help="Write the matrix "
-              "fault x outcome as a page.")
+@click.option("--html", type=click.Path(path_type=Path), metavar="FILE.html", help="Write the "
+              "matrix fault x outcome as a page.")
 @click.option("--json", "as_json", is_flag=True, help="Print data instead of the summary.")
 def trials(runs: int | None, seed: int, workers: int, shard: str | None, scheduler: str | None,
            plants_text: str | None, names: tuple[str, ...], tail_s: float, wait_s: float,
@@ -144,17 +164,16 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
     from esterward_sim import trials_page as show
     from esterward_sim import trials_run as work
 
+    _useful(click.get_current_context())
     plants = (work.ALL_PLANTS if plants_text is None
               else _numbers(plants_text, "--plants", 10**6 - 1))
     unknown = [code for code in without if code not in FAULTS]
     if unknown:
         raise Refused(f"--without {unknown[0]!r}: there is no such row; there are "
                       f"{', '.join(sorted(FAULTS))}.")
-    if names and fault_free:
-        raise Refused("--fault-free tries no fault: leave --fault out.")
     faults = _faults(names, plants)
-    if html is not None and not html.resolve().parent.is_dir():
-        raise Refused(f"--html {html}: there is no folder {html.parent}; make it first.")
+    if html is not None:
+        to_write("--html", html, ".html")
     common = "esterward trials" + f" --seed {seed}" + (
         f" --plants {','.join(map(str, plants))}" if plants_text is not None else "") + "".join(
         f" --fault {name}" for name in faults) + (

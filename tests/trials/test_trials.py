@@ -242,7 +242,13 @@ def run(*args: str) -> Any:
     (("--html", "no/such/place.html"), "no folder"),
     (("--fault", "sump_wett"), "nearest is sump_wet."), (("--fault", "?"), "nearest is "),
     (("--fault", "vapour_high", "--plants", "0,3"), "vapour_low"),
-    (("--fault", "sump_wet", "--fault-free", "1"), "leave --fault out"),
+    (("--fault", "sump_wet", "--fault-free", "1"), "no use for --fault: leave it out"),
+    (("--number", "3", "--shard", "1/2"), "--number has no use for --shard"),
+    (("--number", "3", "--fault-free", "2"), "--number has no use for --fault-free"),
+    (("--fault-free", "2", "--plants", "3", "--tail", "9"), "no use for --plants, --tail"),
+    (("--plants", "0,,1"), "commas between"), (("--tail", "nan"), "--tail"),
+    (("--wait", "nan"), "a number from 1 to 86400"), (("--runs", "0"), "from 1 to 10000000"),
+    (("--html", "pyproject.toml"), "ends in .html"),
     (("--runs", "1", "--scheduler", "nonsense"), "--scheduler"),
 ])
 def test_a_mistyped_option_is_one_sentence(args: tuple[str, ...], part: str) -> None:
@@ -294,7 +300,7 @@ def test_over_a_real_scheduler_the_trials_are_those_of_this_machine(
     strongest: Batch, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     distributed = pytest.importorskip(
-        "distributed", reason="distributed is not installed (pip install esterward[trials])")
+        "distributed", reason="distributed is not installed (pip install -e '.[trials]')")
     monkeypatch.setattr("esterward_sim.trials_run.kept", lambda plant: strongest)
     options = ("--plants", "3", "--tail", "8", "--wait", "30", "--runs", "4", "--json")
     here = json.loads(run(*options, "--workers", "1").output)

@@ -61,7 +61,7 @@ def to_write(option: str, path: Path, suffix: str, *, new: bool = False) -> Path
     A name of another kind is most likely a file the maker wrote. new: nor may it be there yet.
     """
     if path.suffix.lower() != suffix:
-        raise Refused(f"{option} {path}: what is written there is a {suffix} file; write a name "
+        raise Refused(f"{option} {path}: this writes a {suffix} file; write a name "
                       f"that ends in {suffix}.")
     try:
         if path.exists() and (new or not path.is_file()):
