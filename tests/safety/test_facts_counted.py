@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from esterward.safety import counters
+from esterward.safety import counters, gaps
 from esterward.safety import facts as proof
 from esterward.safety.facts import SafetyFacts
 from esterward.safety.gaps import Gaps
@@ -337,3 +337,12 @@ def test_a_condition_holds_when_it_is_wished_and_known(
     proof.condition(facts, **{**WISH, **wish})
     assert {name for name in ASKED if getattr(facts, name) is not True} == lost
     assert facts.never is False and facts.always is True
+
+
+def test_gaps_are_told_at_the_very_ten_seconds_and_over_at_the_very_none() -> None:
+    told = Gaps(9.0)
+    gaps.count(told, False, 1.0)
+    assert told == Gaps(10.0, True)
+    over = Gaps(1.0, True)
+    gaps.count(over, True, 20.0)  # a twentieth of what was in time
+    assert over == Gaps()
