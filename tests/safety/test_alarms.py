@@ -123,12 +123,14 @@ class Alarms:
 def test_an_alarm_that_is_there_is_one_entry_however_often_it_is_raised() -> None:
     world = Alarms("sump", "sump")
     assert world.words() == {"sump": "unacknowledged"} and world.kinds() == ["raised"]
+    assert alarms.unacknowledged(world.entries)
     assert world.log.events[0].data == {
         "code": "sump", "severity": "trip", "sentence": FAULTS["sump"].sentence,
         "action": FAULTS["sump"].action}
     world.acknowledge()
     world.raised("sump")
     assert world.words() == {"sump": "acknowledged"} and world.kinds()[-1] == "acknowledged"
+    assert not alarms.unacknowledged(world.entries)
 
 
 def test_an_alarm_that_comes_back_is_not_acknowledged_any_more() -> None:
