@@ -5,6 +5,7 @@ Sampled damage uses fixed seeds; each case says which byte or page it hit.
 
 from __future__ import annotations
 
+import os
 import random
 import shutil
 import sqlite3
@@ -16,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from esterward.record import schema
+from esterward.record import resume, schema
 from esterward.record.journal import Journal
 from esterward.record.lock import lock_path, promised_number, slot
 from esterward.record.read import read_events, read_marks, read_rows, read_trace
@@ -241,6 +242,24 @@ def test_a_damaged_header_is_set_aside_and_stops_no_start(
     fed.tick(1)
     journal.close(7.0)
     assert last_state(path).checkpoint == f"state of {fed.number}"
+
+
+def test_sqlite_keeps_its_lock_on_the_record_while_it_is_checked(
+        whole: Path, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Or another process that closes the record just then takes itself for the last, and folds
+    and deletes the log below the check. Any close of the file by us would drop it."""
+    _copy(whole.with_name("cut.sqlite"), path)
+    held: list[bool] = []
+
+    def looked(path: Path) -> int | None:
+        mine = [line.split() for line in Path("/proc/locks").read_text("ascii").splitlines()]
+        held.append(any(row[1] == "POSIX" and row[4] == str(os.getpid())
+                        and row[5].endswith(f":{path.stat().st_ino}") for row in mine
+                        if row[1] != "->"))
+        return promised_number(path)
+
+    monkeypatch.setattr(resume, "promised_number", looked)
+    assert last_state(path).checkpoint is not None and held == [True]
 
 
 def test_a_record_for_which_sqlite_finds_no_memory_is_set_aside(

@@ -79,9 +79,12 @@ def damage_of(path: Path) -> str | None:
     if not path.exists() or (path.is_file() and path.stat().st_size == 0):
         lost = ours and promised_number(path) != 0
         return "the record is gone, but its lock file is there" if lost else None
+    # Before SQLite opens it: closing a file drops every lock this process has on it, SQLite's too
+    # (sqlite.org/howtocorrupt.html, 2.2).
+    writable = _writable_form(path)
     try:
         with closing(open_reader(path)) as connection:
-            return check(connection, path)
+            why = check(connection, path)
     except Unreadable as error:
         if not (ours and error.damaged):
             raise
@@ -90,6 +93,9 @@ def damage_of(path: Path) -> str | None:
         if not ours:
             raise
         return f"the record is damaged: {error}"
+    if not why and not writable:
+        return "the record is damaged: its header says that it may only be read"
+    return why
 
 
 def check(connection: sqlite3.Connection, path: Path) -> str:
@@ -100,8 +106,6 @@ def check(connection: sqlite3.Connection, path: Path) -> str:
             return f"the record is damaged: {answer}"
         if not as_created(connection):
             return "the record is damaged: its tables are not those it was made with"
-        if not _writable_form(path):
-            return "the record is damaged: its header says that it may only be read"
         last = 0
         for table in ("marks", "documents", "events"):
             for fields in chained(connection, table):
