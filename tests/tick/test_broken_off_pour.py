@@ -82,7 +82,11 @@ def test_the_gate_and_the_pour_that_follow_say_it_too_and_it_outlives_a_second_r
     bench = poured.copy()
     bench.ticks(300)
     bench = powered_again(bench)
-    go_on(bench)
+    bench.hold_green()
+    assert bench.step == "dose.gate" and bench.controller.state.process.asked == ""
+    assert shown(bench).startswith(f"{POUR} 5 of its 20 min") and "Dosing waits: " in shown(bench)
+    bench.ticks(150)
+    assert bench.controller.state.process.asked == "dose_gate"
     assert shown(bench).startswith(f"{POUR} 5 of its 20 min")
     bench = powered_again(bench)
     assert f"{POUR} 5 of its 20 min" in shown(bench)

@@ -71,7 +71,7 @@ PROMPTS: Final[dict[str, Prompt]] = {
                               asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dose_gate": Prompt("gate", "{broken_off}Methoxide valve shut, lid shut, drain shut, nobody "
                         "near a flame. Open the gate to dosing?", asks_if="dose_permitted",
-                        instead="Dosing waits: {dose_waits}"),
+                        instead="{broken_off}Dosing waits: {dose_waits}"),
     "poured": Prompt("yes", "{broken_off}No flame, gloves, goggles, out of the vapour: add the "
                      "methoxide through the port {pour_pace}. All in, valve shut?"),
     "check": Prompt("yesno", "Conversion check (no flame, gloves): 3 mL of fuel in 27 mL of "
