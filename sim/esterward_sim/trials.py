@@ -17,7 +17,7 @@ import click
 from click.core import ParameterSource
 
 from esterward.cli.errors import Refused, install
-from esterward.cli.options import Finite, Whole, to_write
+from esterward.cli.options import Finite, Whole, not_written, to_write
 
 if TYPE_CHECKING:
     from esterward_sim.trials_run import Tried
@@ -26,7 +26,8 @@ PIECE = 25
 # What an option leaves no use for: it is refused beside it, never left out without a word.
 USELESS_BESIDE = {
     "number": ("runs", "shard", "scheduler", "fault_free", "first", "html", "as_json"),
-    "fault_free": ("runs", "plants_text", "tail_s", "wait_s", "names", "without"),
+    "fault_free": ("runs", "seed", "plants_text", "tail_s", "wait_s", "names", "without"),
+    "scheduler": ("workers",),
 }
 
 
@@ -213,9 +214,6 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
     tried.sort(key=lambda one: one.number)
     replays = {one.number: (f"esterward trials --fault-free 1 --first {one.number}" if fault_free
                             else f"{common} --number {one.number}") for one in tried}
-    if html is not None:
-        when = time.strftime("%Y-%m-%d")
-        html.write_text(show.page(command, tried, replays, when), encoding="utf-8")
     if as_json:
         result = show.data(command, tried, replays, time.perf_counter() - began_s)
         click.echo(json.dumps(result, indent=1, allow_nan=False))
@@ -223,6 +221,12 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
         click.echo(f"{command}\n")
         for line in show.lines(tried, replays):
             click.echo(line)
+    if html is not None:
+        page = show.page(command, tried, replays, time.strftime("%Y-%m-%d"))
+        try:
+            html.write_text(page, encoding="utf-8")
+        except OSError as error:  # hours later; what was found is shown above
+            raise not_written("--html", html, error) from None
     if any(one.broken for one in tried):
         click.get_current_context().exit(1)
 

@@ -246,6 +246,8 @@ def run(*args: str) -> Any:
     (("--number", "3", "--shard", "1/2"), "--number has no use for --shard"),
     (("--number", "3", "--fault-free", "2"), "--number has no use for --fault-free"),
     (("--fault-free", "2", "--plants", "3", "--tail", "9"), "no use for --plants, --tail"),
+    (("--fault-free", "1", "--seed", "2"), "no use for --seed: leave it out"),
+    (("--scheduler", "tcp://127.0.0.1:1", "--workers", "2"), "no use for --workers"),
     (("--plants", "0,,1"), "commas between"), (("--tail", "nan"), "--tail"),
     (("--wait", "nan"), "a number from 1 to 86400"), (("--runs", "0"), "from 1 to 10000000"),
     (("--html", "pyproject.toml"), "ends in .html"),
@@ -280,6 +282,23 @@ def test_the_command_reports_a_broken_rule_with_the_command_that_does_it_again(
     replayed = run(*again.split())
     assert replayed.exit_code == 1 and "BROKEN I-12 deadline" in replayed.output
     assert "mixer_stalled" in replayed.output
+
+
+def test_a_page_that_cannot_be_written_in_the_end_loses_nothing_that_was_found(
+    strongest: Batch, monkeypatch: pytest.MonkeyPatch, tmp_path: Path,
+) -> None:
+    folder = tmp_path / "gone"
+    folder.mkdir()
+
+    def kept(plant: int) -> Batch:
+        folder.rmdir()
+        return strongest
+
+    monkeypatch.setattr("esterward_sim.trials_run.kept", kept)
+    ran = run("--plants", "3", "--runs", "1", "--tail", "1", "--wait", "2", "--workers", "1",
+              "--html", str(folder / "a.html"))
+    assert ran.exit_code == 2 and "none of 1 broke an invariant" in ran.output
+    assert ran.output.splitlines()[-1].startswith(f"--html {folder / 'a.html'}: it cannot be")
 
 
 def test_chosen_faults_are_the_same_trials_by_number(
