@@ -26,7 +26,7 @@ KEPT_EVERY_S: Final = 30.0
 WAIT_S: Final = 4 * 3600.0   # longest wait for a reaction or a stage end
 STANDS_S: Final = 3600.0     # nothing goes on any more
 LONGEST_S: Final = 86400.0
-TO_END_EVERY: Final = 120    # on average; of 12 plants x 40 times x all rows some 600
+TO_END_EVERY: Final = 120    # of a fault all reactors have; rarer ones more often: 1 in 105 of all
 OUTCOMES: Final = ("nothing", "noted", "paused", "held", "aborted", "stopped", "broken")
 
 

@@ -122,7 +122,8 @@ def test_reset_says_what_comes_next_or_that_nothing_of_that_name_is_latched(
     assert known.out == ("The controller has it. Now hold blue 5 s at the reactor; the reason "
                          "counts for 10 minutes.\n")
     assert other.out == ("The controller has it. But the record shows no latch e-stop (k1-welded "
-                         "is latched), and a reason for what is not latched does nothing.\n")
+                         "is latched); the reason serves a latch of that name within 10 "
+                         "minutes only.\n")
 
 
 @pytest.mark.parametrize(("arguments", "why"), [

@@ -40,7 +40,7 @@ LOCAL = {"yes", "no", "answered", "gate", "press", "release", "stop_wanted", "st
          "latches_clear", "time_met", "pause_over", "off_overdue", "restart_overdue", "off_proven",
          "restart_ready", "settled", "mix_at_most", "pour_expired", "at_target", "below_setpoint",
          "below_limit", "heat_off_proven", "sheet_ready", "methoxide_cool",
-         "flag_stored", "flag_cleared", "mixer_proven", "level_wet",
+         "flag_stored", "flag_cleared", "mixer_proven", "dose_permitted", "level_wet",
          "first_drain_allowed", "second_allowed", "credit_met", "evidence_met", "evidence_half",
          "dewater_off", "dewater_boil", "flow_proven", "wash_stirred", "washes_left"}
 
@@ -132,8 +132,8 @@ def test_methoxide_goes_in_only_through_the_whole_gate(space: Space) -> None:
     assert into
     for edge in into:
         assert edge.old == ("dose.gate", "running")
-        assert edge.true >= {"gate", "sheet_ready", "mixer_proven", "heat_off_proven",
-                             "below_limit", "flag_stored"}
+        assert edge.true >= {"gate", "dose_permitted", "sheet_ready", "mixer_proven",
+                             "heat_off_proven", "below_limit", "flag_stored"}
 
 
 def test_the_flag_is_set_on_every_way_to_methanol(space: Space) -> None:

@@ -167,11 +167,11 @@ def test_a_request_is_taken_and_answered_also_on_its_response_topic(
         mosquitto: Mosquitto, watch: Make, make_link: Make, status: Make, send: Make) -> None:
     watcher: Watcher = watch(ROOT + "#", "phone/answers")
     link = connected(make_link, mosquitto.port, status(), new_nonce=lambda: "n1")
-    send(request("n1", "a1", kind="observe", name="oil_l", value=120.5), "-D", "publish",
+    send(request("n1", "a1", kind="observe", name="methanol_l", value=20.5), "-D", "publish",
          "response-topic", "phone/answers", "-D", "publish", "correlation-data", "c7")
     taken: list[Request] = []
     pump(link, lambda: taken.extend(link.take_requests()) or taken, "the request arrives")
-    assert taken == [Request("a1", "observe", "mqtt", "oil_l", 120.5)]
+    assert taken == [Request("a1", "observe", "mqtt", "methanol_l", 20.5)]
     assert watcher.of("remote/answer") == []  # the controller decides, not the link
     link.show(status(), (Event(2, 1.0, "request_accepted", {"id": "a1"}),), 1.0, None)
     answers = lambda: [p for _, topic, p in watcher.messages if topic == "phone/answers"]  # noqa: E731

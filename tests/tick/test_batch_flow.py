@@ -260,6 +260,19 @@ def test_a_titration_told_after_the_sheet_was_confirmed_is_refused(heating: Benc
     assert heating.controller.sheet == before
 
 
+def test_litres_by_which_the_element_is_judged_are_told_at_the_machine_only(
+    heating: Bench,
+) -> None:
+    controller = heating.controller
+    file_l = controller.file_batch.oil_volume_l
+    heating.tick((Request("far", "observe", "mqtt", "oil_l", 1.0),))
+    (refused,) = [e for e in heating.events if e.kind == "request_refused"]
+    assert "at the machine only" in refused.data["why"]
+    assert controller._volume_l() == controller.sheet.oil_l == file_l
+    heating.tick((Request("here", "observe", "local", "oil_l", 0.9 * file_l),))
+    assert controller._volume_l() == controller.sheet.oil_l == pytest.approx(0.9 * file_l)
+
+
 @pytest.mark.parametrize("kind", ["start", "reset", "resume", "heat", ""])
 def test_nothing_from_afar_but_hold_acknowledge_and_observe(heating: Bench, kind: str) -> None:
     before = heating.controller.outputs

@@ -68,8 +68,7 @@ CANARIES: tuple[Canary, ...] = (
            "tests/tick/test_batch_flow.py::"
            "test_latches_are_reset_one_at_a_time_first_out_first"),
     Canary("dose-without-flag", "the dosing gate no longer waits for the stored flag",
-           "process/stages.py", "heat_off_proven & below_limit & flag_stored\",",
-           "heat_off_proven & below_limit\",",
+           "process/stages.py", '"& flag_stored", "dose.pour"', '"& below_limit", "dose.pour"',
            SPACE + "test_methoxide_goes_in_only_through_the_whole_gate"),
     Canary("pause-for-ever", "a pause whose contactors do not open never ends",
            "process/sequence.py",

@@ -140,7 +140,7 @@ def reset(code: str, why: str | None, file: Path | None, json_wanted: bool) -> N
     # A reason for a cause of the guard may serve its lock-out too.
     if latched is not None and code not in latched and "guard-resets" not in latched:
         then = (f"But the record shows no latch {code} ({', '.join(latched) or 'nothing'} is "
-                "latched), and a reason for what is not latched does nothing.")
+                "latched); the reason serves a latch of that name within 10 minutes only.")
     _hand_over(path, json_wanted, then, RESET, name=code, text=reason)
 
 

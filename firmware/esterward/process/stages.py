@@ -103,8 +103,8 @@ STEPS: Final[dict[str, Step]] = {row.name: row for row in (
         ("flag_stored", "dose.gate"),)),
     Step("dose.gate", "ready for the methoxide", mixer=True, rests_warm=True,
          prompt="dose_gate", next=(
-             ("gate & sheet_ready & mixer_proven & heat_off_proven & below_limit & flag_stored",
-              "dose.pour"),)),
+             ("gate & dose_permitted & sheet_ready & mixer_proven & heat_off_proven & below_limit "
+              "& flag_stored", "dose.pour"),)),
     Step("dose.pour", "add the methoxide slowly", mixer=True, prompt="poured", timer="pour",
          pours=True, next=(("yes", "mix.run"), ("pour_expired", "dose.gate"))),
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from esterward.telemetry.topics import topic_table
-from esterward.values.requests import OBSERVATIONS, REMOTE_KINDS
+from esterward.values.requests import FROM_AFAR, OBSERVATIONS, REMOTE_KINDS
 
 _HEAD: Final = """\
 # Every MQTT topic
@@ -42,7 +42,7 @@ One JSON object to `homie/5/<id>/remote/request/set`, not retained, for example
 
 `nonce` is what `remote/nonce` shows now; a new one comes each 60 s and the last two count. Each
 `id` counts once. The answer comes on `remote/answer`, and with MQTT 5 on the response topic too:
-`{"id": ..., "accepted": true|false, "why": ...}`. What opens a gate (titration, litres, grams)
+`{"id": ..., "accepted": true|false, "why": ...}`. What opens a gate (titration, grams)
 is shown at the reactor and counts only once green is held there.
 
 """
@@ -52,7 +52,7 @@ def page() -> str:
     """The whole document."""
     kinds = ", ".join(f"`{kind}`" for kind in REMOTE_KINDS)
     rows = [f"| `{name}` | {unit} | {low:g} to {high:g} | {what} |"
-            for name, (unit, low, high, what) in OBSERVATIONS.items()]
+            for name, (unit, low, high, what) in OBSERVATIONS.items() if name in FROM_AFAR]
     return (_HEAD + topic_table() + _REQUESTS + f"Kinds: {kinds}. What may be observed:\n\n"
             "| name | unit | allowed | what |\n|---|---|---|---|\n" + "\n".join(rows) + "\n")
 

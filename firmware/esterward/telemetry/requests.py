@@ -29,6 +29,7 @@ from typing import Any, Final
 
 from esterward.values.requests import (
     ACKNOWLEDGE,
+    FROM_AFAR,
     HOLD,
     OBSERVATIONS,
     OBSERVE,
@@ -165,8 +166,8 @@ def _request(plain: dict[str, Any], request_id: str) -> Request:
         raise _Wrong("hold takes no name")
     if kind in (HOLD, ACKNOWLEDGE):
         return Request(request_id, kind, "mqtt", name)
-    if name not in OBSERVATIONS:
-        raise _Wrong(f"name must be one of {', '.join(OBSERVATIONS)}")
+    if name not in FROM_AFAR:
+        raise _Wrong(f"name must be one of {', '.join(FROM_AFAR)}")
     unit, lowest, highest, _ = OBSERVATIONS[name]
     value = plain.get("value")
     if type(value) not in (int, float):
