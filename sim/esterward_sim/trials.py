@@ -156,10 +156,10 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
     Example: esterward trials --runs 1300 --seed 1 --workers 4 --html trials.html
 
     A trial is a fault of the table on one of twelve invented reactors, at a random moment of its
-    batch; the truth of the plant is the judge. About one in a hundred, drawn at random, goes on to the end of
-    the batch. Exit code 1 when an invariant is broken; the command that does that trial again is
-    printed. Each reactor's fault-free batch, from whose copies its trials start, is the same
-    whatever the seed.
+    batch; the truth of the plant is the judge. About one in a hundred, drawn at random, goes on to
+    the end of the batch. Exit code 1 when an invariant is broken; the command that does that trial
+    again is printed. Each reactor's fault-free batch, from whose copies its trials start, is the
+    same whatever the seed.
     """
     from esterward.safety.faults import FAULTS
     from esterward_sim import trials_page as show
