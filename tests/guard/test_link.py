@@ -61,6 +61,19 @@ def test_each_gets_the_newest_of_what_the_other_said(guard: GuardSocket,
     assert guard.step() == replace(SAID, count=3), "the rule judges how old it is"
 
 
+def test_a_goodbye_is_heard_also_from_one_that_went_without_reading_what_it_was_told(
+    guard: GuardSocket, controller: ControllerSocket,
+) -> None:
+    controller.send(SAID, 1.0)
+    assert guard.step() == SAID
+    guard.send(TOLD)  # not read any more: the guard's next look is answered with a reset
+    controller.goodbye(1.1)
+    controller.close()
+    heard = guard.step()
+    assert heard is not None and not heard.k2_wanted and heard.count == SAID.count + 1
+    assert guard._peer is None, "and that it went"
+
+
 GARBAGE = [
     b"\x00", b"hello", b"[]", b"{}", b"null", b"[" * 900, b"x" * MAX_BYTES, b"x" * (MAX_BYTES + 1),
     b"x" * 60000, encode_guard(TOLD), encode_controller(SAID)[:-1],

@@ -50,6 +50,8 @@ def _newest(peer: socket.socket) -> tuple[list[bytes], bool]:
             line = peer.recv(MAX_BYTES + 1)
         except BlockingIOError:
             return lines, True
+        except ConnectionResetError:
+            continue  # it went before it had read all we said; its own last lines come after this
         except OSError:
             return lines, False
         if not line:
