@@ -272,7 +272,7 @@ class Controller:
         self.world = World(
             dt_s=seen.dt_s, now_s=now_s, boot=snapshot.boot, wall_s=snapshot.wall_s,
             periodic=snapshot.periodic, oil_c=oil_c,
-            probes_quick=all(plausibility.fresh(judge, now_s) and gaps.none for judge, gaps in (
+            probes_gapless=all(plausibility.fresh(judge, now_s) and gaps.none for judge, gaps in (
                 (judge_a, safety.gaps_a), (safety.probe_b, safety.gaps_b))),
             new_oil_c=oil_c if new_probe else None,
             inputs=inputs, level_wet=inputs is not None and inputs.level_wet,

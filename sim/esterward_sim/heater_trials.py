@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from esterward.cli.errors import Refused, install
-from esterward.cli.options import Whole, to_write
+from esterward.cli.options import Whole, to_write, write
 
 if TYPE_CHECKING:
     from esterward_sim.heater_runs import Outcome
@@ -113,11 +113,11 @@ def _picture(path: Path, names: list[str], outcomes: dict[str, list[Outcome]], s
                        for s in part if s + 300 <= len(trace)])
     text = (f"{vessel.volume_l:.0f} L, {vessel.power_w / 1000.0:.1f} kW, lags "
             f"{vessel.element_lag_s:.0f} + {vessel.probe_lag_s:.0f} s (seed {seed})")
-    path.write_text(draw(
+    write("--svg", path, draw(
         names, temperatures, powers,
         [[one.overshoot_k for one in outcomes[name]] for name in names],
         [[one.time_over_bound for one in outcomes[name]] for name in names],
-        heater_runs.SETPOINT_C, heater_runs.CEILING_C, text, caption), encoding="utf-8")
+        heater_runs.SETPOINT_C, heater_runs.CEILING_C, text, caption))
 
 
 def run_trials(
@@ -179,8 +179,6 @@ def heater_trials(vessels: int, seed: int, noise: bool, element: str, own: bool,
         outcomes = run_trials(seeds, names, element, noise)
     results = {name: summary(outcomes[name]) for name in names}
     short = missed(results[OWN], element, noise)
-    if svg is not None:
-        _picture(svg, names, outcomes, seed, element, command)
     if as_json:
         data: dict[str, Any] = {"command": command, "vessels": vessels, "seed": seed,
                                 "noise": noise, "element": element, "laws": results,
@@ -192,5 +190,7 @@ def heater_trials(vessels: int, seed: int, noise: bool, element: str, own: bool,
             click.echo(line)
         click.echo("\nevery number reached." if not short
                    else "\nnot reached:\n" + "\n".join(short))
+    if svg is not None:
+        _picture(svg, names, outcomes, seed, element, command)
     if short:
         click.get_current_context().exit(1)

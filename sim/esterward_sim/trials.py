@@ -17,7 +17,7 @@ import click
 from click.core import ParameterSource
 
 from esterward.cli.errors import Refused, install
-from esterward.cli.options import Finite, Whole, not_written, to_write
+from esterward.cli.options import Finite, Whole, to_write, write
 
 if TYPE_CHECKING:
     from esterward_sim.trials_run import Tried
@@ -222,11 +222,8 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
         for line in show.lines(tried, replays):
             click.echo(line)
     if html is not None:
-        page = show.page(command, tried, replays, time.strftime("%Y-%m-%d"))
-        try:
-            html.write_text(page, encoding="utf-8")
-        except OSError as error:  # hours later; what was found is shown above
-            raise not_written("--html", html, error) from None
+        # Hours after it was looked at; should it fail, what was found is shown above.
+        write("--html", html, show.page(command, tried, replays, time.strftime("%Y-%m-%d")))
     if any(one.broken for one in tried):
         click.get_current_context().exit(1)
 

@@ -78,6 +78,14 @@ def to_write(option: str, path: Path, suffix: str, *, new: bool = False) -> Path
     return path
 
 
+def write(option: str, path: Path, text: str) -> None:
+    """Write the file; Refused when the system will not have it."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise not_written(option, path, error) from None
+
+
 def not_written(option: str, path: Path, error: OSError) -> Refused:
     """What a command says when the system refuses the file."""
     return Refused(f"{option} {path}: it cannot be written there ({error.strerror}); name a file "

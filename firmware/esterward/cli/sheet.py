@@ -13,7 +13,7 @@ from esterward.chemistry.jar import Ladder, ladder
 from esterward.chemistry.sheet import Sheet, batch_sheet, sheet_json
 from esterward.chemistry.wording import Wording
 from esterward.cli.errors import Refused, reading, warn
-from esterward.cli.options import not_written, to_write
+from esterward.cli.options import to_write, write
 from esterward.cli.sheet_checks import (
     checks_json,
     limits_json,
@@ -96,7 +96,7 @@ def sheet(context: click.Context, batch: str, reactor: str | None, working_wante
     sections = batch_sections(worked, say) if jars is None else jar_sections(jars, say)
     lines = working(worked, say, jar=jars is not None) if working_wanted else []
     if html is not None:
-        _write(html, html_page(title, sections, missing, warnings, lines))
+        write("--html", html, html_page(title, sections, missing, warnings, lines))
     if json_wanted:
         click.echo(as_json(_json(told, vessel, jars, worked)))
         return 0
@@ -125,7 +125,7 @@ def _checks(batch: str | None, reactor: str | None, checks: tuple[str, ...], htm
                                else page_sections(say))
     title = "Home checks of fuel: none of them certifies a fuel"
     if html is not None:
-        _write(html, html_page(title, sections, (), [], []))
+        write("--html", html, html_page(title, sections, (), [], []))
     if json_wanted:
         click.echo(as_json(checks_json(results) if results else limits_json()))
     else:
@@ -136,7 +136,8 @@ def _checks(batch: str | None, reactor: str | None, checks: tuple[str, ...], htm
 
 
 def _rig_waits(vessel: Reactor | None) -> tuple[str, ...]:
-    """What else the running controller will wait for before any methanol, as process.words says."""
+    """What else the running controller will wait for before any methanol: there process.words
+    tells of the probes, and of level watch cli.run."""
     if vessel is None:
         return ()
     if vessel.rig_level == "watch":
@@ -179,13 +180,6 @@ def _read(batch: str, reactor: str | None, jar: str | None, scale: str | None,
     if mistakes:
         raise SettingsError(mistakes)
     return told, vessel, jar_l, scale_g
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise not_written("--html", path, error) from None
 
 
 def _json(told: Batch, vessel: Reactor | None, jars: Ladder | None, worked: Sheet

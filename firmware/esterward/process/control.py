@@ -209,7 +209,7 @@ class Process:
             waits.append("the heater proven off for 120 s")
         if not facts.below_limit:
             waits.append("oil at or below the highest setpoint")
-        if not world.probes_quick:
+        if not world.probes_gapless:
             waits.append("both probes reading without gaps")
         if not world.flag_stored:
             waits.append("the methanol flag on disk")

@@ -20,7 +20,7 @@ HAND_PUMP_S: Final = 60.0  # of one press: a stuck button must not empty a drum 
 class World:
     """What the process is told of one tick. None means not known; booleans mean proven.
 
-    probes_quick: both probes are read and no gap between their readings is remembered.
+    probes_gapless: both probes are read and no gap between their readings is remembered.
     flag is the controller's methanol flag; flag_doubted: the controller or the guard says set.
     stored: number of the last event on disk; stores: what happens comes there in time.
     """
@@ -31,7 +31,7 @@ class World:
     wall_s: float | None
     periodic: bool
     oil_c: float | None
-    probes_quick: bool
+    probes_gapless: bool
     new_oil_c: float | None
     inputs: Inputs | None
     level_wet: bool

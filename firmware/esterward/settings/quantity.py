@@ -71,13 +71,12 @@ def wording(temperature: str = "degC", volume: str = "L") -> Wording:
 def quantity(text: object, kind: Kind) -> float | Wrong:
     """The number in the core unit of the kind, always finite; else what is wrong."""
     if isinstance(text, bool) or not isinstance(text, (str, int, float)):
-        return Wrong(f"a {kind.name} with its unit in quotes is wanted",
-                     f'for example "{kind.example}"')
+        return Wrong(f"a {kind.name} with its unit in quotes is wanted", _such_as(kind))
     if not isinstance(text, str):
         return _bare(str(text), kind)
     text = text.replace("\u00a0", " ").replace("\u202f", " ").strip()
     if len(text) > _LONGEST:
-        return Wrong("it is too long for a number and a unit", f'for example "{kind.example}"')
+        return Wrong("it is too long for a number and a unit", _such_as(kind))
     match = _QUANTITY.fullmatch(text)
     if match is None:
         return _not_a_quantity(text, kind)
@@ -86,7 +85,7 @@ def quantity(text: object, kind: Kind) -> float | Wrong:
         return _wrong_unit(number, unit, kind)
     value = convert(float(number), kind.units[unit], kind.core)
     if not isfinite(value):
-        return Wrong("the number is not finite", f'for example "{kind.example}"')
+        return Wrong("the number is not finite", _such_as(kind))
     return value + 0.0  # -0.0 becomes 0.0
 
 
@@ -146,10 +145,13 @@ def range_words(kind: Kind, lowest: float, highest: float) -> str:
     return f"{lowest:g} {kind.core_word} to {highest:g} {kind.core_word}"
 
 
+def _such_as(kind: Kind) -> str:
+    return f'for example "{kind.example}"'
+
+
 def _bare(number: str, kind: Kind) -> Wrong:
     if not _BARE.fullmatch(number):
-        return Wrong(f"{shown(number)} is not a number that can be used",
-                     f'for example "{kind.example}"')
+        return Wrong(f"{shown(number)} is not a number that can be used", _such_as(kind))
     units = units_words(kind)
     first = next(iter(kind.units))
     return Wrong(f"the unit is missing ({units})", f'"{number} {first}" if {first} is meant')
@@ -166,7 +168,7 @@ def units_words(kind: Kind) -> str:
 
 def _not_a_quantity(text: str, kind: Kind) -> Wrong:
     """The text has not the form of number and unit: say what was probably meant."""
-    example = f'for example "{kind.example}"'
+    example = _such_as(kind)
     if not text:
         return Wrong("it is empty", example)
     if _NO_NUMBER.match(text):
@@ -219,7 +221,7 @@ def _wrong_unit(number: str, unit: str, kind: Kind) -> Wrong:
                          f'"{number} {word}"')
         if unit in DIFFERENCE.units:
             return Wrong("that is a temperature difference, a temperature is wanted",
-                         f'for example "{kind.example}"')
+                         _such_as(kind))
     if kind is DIFFERENCE and (unit in TEMPERATURE.units or low in _CELSIUS + _FAHRENHEIT):
         delta = "delta_degF" if low in (*_FAHRENHEIT, "°f") else "K"
         return Wrong("a temperature difference is wanted, not a temperature",
@@ -233,4 +235,4 @@ def _wrong_unit(number: str, unit: str, kind: Kind) -> Wrong:
     other = next((k.name for k in KINDS if unit in k.units and k.name != kind.name), "")
     why = f"{shown(unit)} is a unit of {other}, not of {kind.name}" if other else (
         f"{shown(unit)} is not a unit of {kind.name}")
-    return Wrong(f"{why} ({units_words(kind)})", f'for example "{kind.example}"')
+    return Wrong(f"{why} ({units_words(kind)})", _such_as(kind))

@@ -42,8 +42,8 @@ One JSON object to `homie/5/<id>/remote/request/set`, not retained, for example
 
 `nonce` is what `remote/nonce` shows now; a new one comes each 60 s and the last two count. Each
 `id` counts once. The answer comes on `remote/answer`, and with MQTT 5 on the response topic too:
-`{"id": ..., "accepted": true|false, "why": ...}`. What opens a gate (titration, grams)
-is shown at the reactor and counts only once green is held there.
+`{"id": ..., "accepted": true|false, "why": ...}`. A titration
+reading is shown at the reactor and counts only once green is held there.
 
 """
 
