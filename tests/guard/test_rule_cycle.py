@@ -1,7 +1,7 @@
 """One cycle of the guard's rule at a time, from a state typed by hand: each boundary, each default.
 
 The numbers are typed here and not read from the code; where they come from stands in
-tests/safety/test_limits.py. How the cycles follow each other is in test_rule.py.
+tests/safety/test_limits.py. How cycles follow each other is in the test_rule files beside this.
 """
 
 from __future__ import annotations

@@ -90,7 +90,8 @@ CANARIES: tuple[Canary, ...] = (
            GUARD + "test_k1_closed_against_command_is_named_after_its_read_back_time"),
     Canary("guard-told-clear", "the guard clears its flag on the controller's word alone",
            "guard/rule.py", "if state.flag and open_window:", "if state.flag:",
-           GUARD + "test_only_both_buttons_and_the_controllers_word_together_clear_the_flag"),
+           "tests/guard/test_rule_file.py::"
+           "test_only_both_buttons_and_the_controllers_word_together_clear_the_flag"),
     Canary("trip-at-boiling", "the trip limit stands at the boiling point",
            "chemistry/boiling.py", "TRIP_MARGIN_K = 3.0\nGUARD", "TRIP_MARGIN_K = 0.0\nGUARD",
            "tests/chemistry/test_boiling.py::"
