@@ -179,7 +179,7 @@ CONFIG_TXT = "boot/firmware/config.txt"
 
 def test_each_line_that_config_txt_lacks_is_named(root: Path) -> None:
     lines = (root / CONFIG_TXT).read_text("utf-8").splitlines()
-    assert "gpio=17=op,dl" in lines and "dtoverlay=w1-gpio,gpiopin=5" in lines
+    assert {"gpio=17=op,dl", "gpio=6=ip,pd", "dtoverlay=w1-gpio,gpiopin=5"} <= set(lines)
     for line in lines:
         put(root, CONFIG_TXT, "\n".join(
             f"#{other}" if other == line else other for other in lines))
@@ -189,7 +189,8 @@ def test_each_line_that_config_txt_lacks_is_named(root: Path) -> None:
 
 def test_other_spellings_of_the_same_lines_are_understood(root: Path) -> None:
     put(root, CONFIG_TXT, "dtoverlay=w1-gpio\ndtoverlay = w1-gpio,pullup=0,gpiopin=5 # B\n"
-                          "gpio=9-13,16-27=dl,op\ndtparam=spi=off,strict_gpiod\nenable_uart=0\n")
+                          "gpio=9-13,16-27=dl,op\ndtparam=spi=off,strict_gpiod\nenable_uart=0\n"
+                          "gpio=6-7,8=pd,ip\n")
     assert found(root)["config.txt"].ok is True
     wanted = replace(REACTOR, barometer=True)
     assert "i2c_arm=on" in found(root, wanted)["config.txt"].text

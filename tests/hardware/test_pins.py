@@ -115,3 +115,20 @@ def test_the_barometers_bus_is_taken_when_there_is_one() -> None:
 def test_an_active_low_row_is_refused() -> None:
     row = replace(pins.LINES["k1"], active_high=False)
     assert "active-low" in pins.complaints({"k1": row}, {"k1": 17}, False)[0]
+
+
+@pytest.mark.parametrize("reactor", [SMALL, FULL, replace(SMALL, pins=(("k1_open", 1),))],
+                         ids=["small", "full", "moved"])
+def test_no_input_is_left_at_a_pull_up_until_a_program_claims_it(reactor: Reactor) -> None:
+    """Source: BCM2835 ARM Peripherals, 6.2: GPIO0 to 8 are pulled up from power-on, 9 to 27 down.
+
+    A broken wire of e-stop, float or cut-out read "good" there, as bring-up B3 measures before any
+    program runs.
+    """
+    lines, said = pins.board(reactor), pins.config_lines(pins.board(reactor), reactor)
+    inputs = {bcm for name, bcm in lines.items() if pins.LINES[name].direction == pins.IN}
+    assert {f"gpio={bcm}=ip,pd" for bcm in inputs if bcm <= 8} == {
+        line for line in said if line.endswith("=ip,pd")}
+    assert {"gpio=6=ip,pd", "gpio=7=ip,pd", "gpio=8=ip,pd"} <= set(said)
+    # 1-wire needs its pull-up, and the two of the barometer's bus are fixed on the board.
+    assert not {f"gpio={bcm}=ip,pd" for bcm in (2, 3, 4, 5)} & set(said)

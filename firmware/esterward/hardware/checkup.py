@@ -96,7 +96,7 @@ def _pins(root: Path, reactor: Reactor) -> Iterator[Finding]:
 
 
 def _config(root: Path, reactor: Reactor) -> Iterator[Finding]:
-    """Overlays, and outputs that the firmware drives low from the first second of a boot."""
+    """Overlays, and what the firmware drives low or pulls down a few seconds after power-on."""
     try:
         wanted = pins.config_lines(pins.board(reactor), reactor)
     except pins.PinMistake as error:
@@ -107,7 +107,7 @@ def _config(root: Path, reactor: Reactor) -> Iterator[Finding]:
         yield Finding("config.txt", None, f"there is no /{CONFIG_TXT[0]}")
         return
     missing = pins.config_missing(wanted, _read(path))
-    yield Finding("config.txt", not missing, "overlays and output levels as wired" if not missing
+    yield Finding("config.txt", not missing, "overlays and levels as wired" if not missing
                   else f"add to /{path.relative_to(root)} and restart: {'; '.join(missing)}")
 
 

@@ -1,10 +1,11 @@
 """Every line of the board in one table: name, direction, pull, default, allowed, what it means.
 
 BCM numbers, as the kernel and the wiring docs use them. Outputs are active high on GPIO9 and
-above (GPIO0 to 8 are pulled up from power-on until a program claims them, SoC data sheet), and
-never on 14 or 15 (the serial console toggles them at boot). Inputs are a closed contact to
-3.3 V through 1 kOhm, pulled down, so that a broken wire reads False; GPIO2 and 3 have a fixed
-pull-up on the board and therefore serve the I2C barometer only. `wiring/pins.md` and `esterward
+above (GPIO0 to 8 are pulled up from power-on, SoC data sheet), and never on 14 or 15 (the serial
+console toggles them at boot). Inputs are a closed contact to 3.3 V through 1 kOhm, pulled down, so
+that a broken wire reads False; those on GPIO0 to 8 by config.txt already, some seconds after
+power-on, so that it is so before a program claims them too. GPIO2 and 3 have a fixed pull-up on
+the board and therefore serve the I2C barometer only. `wiring/pins.md` and `esterward
 wiring` are made from this table; nothing else knows a line number.
 """
 
@@ -24,6 +25,7 @@ OUT_LINES: Final = (9, 10, 11, 12, 13, *range(16, 28))
 IN_LINES: Final = (0, 1, *range(4, 28))
 ONE_WIRE_LINES: Final = (*range(4, 14), *range(16, 28))
 I2C_LINES: Final = (2, 3)
+UP_AT_POWER_ON: Final = range(9)  # BCM2835 ARM Peripherals, section 6.2
 
 # BCM line -> pin of the 40-pin header (the same on every board that has one).
 HEADER: Final[dict[int, int]] = {
@@ -183,6 +185,8 @@ def config_lines(chosen: Mapping[str, int], reactor: Reactor) -> list[str]:
              if LINES[name].direction == ONE_WIRE]
     lines += [f"gpio={bcm}=op,dl" for name, bcm in chosen.items()
               if LINES[name].direction == OUT]
+    lines += [f"gpio={bcm}=ip,pd" for name, bcm in chosen.items()
+              if LINES[name].direction == IN and bcm in UP_AT_POWER_ON]
     lines += ["dtparam=strict_gpiod", "dtparam=spi=off", "enable_uart=0"]
     if {0, 1} & set(chosen.values()):
         lines.append("force_eeprom_read=0")
@@ -199,15 +203,18 @@ def config_missing(wanted: Iterable[str], text: str) -> list[str]:
 
 
 def _spelt_out(line: str) -> Iterator[str]:
-    """gpio= takes lists and ranges, w1-gpio has a default line, dtparam takes several (from memory
-    of the board maker's documentation of config.txt)."""
+    """gpio= takes lists and ranges (the board maker's documentation of config.txt); w1-gpio has a
+    default line and dtparam takes several (the same, from memory)."""
     key, _, rest = line.partition("=")
-    if key == "gpio" and {"op", "dl"} <= set(rest.partition("=")[2].split(",")):
+    if key == "gpio":
+        said = set(rest.partition("=")[2].split(","))
+        levels = [level for level in ("op,dl", "ip,pd") if set(level.split(",")) <= said]
         for part in rest.partition("=")[0].split(","):
             first, _, last = part.partition("-")
             last = last or first
             if first.isdigit() and last.isdigit():
-                yield from (f"gpio={bcm}=op,dl" for bcm in range(int(first), int(last) + 1))
+                yield from (f"gpio={bcm}={level}" for level in levels
+                            for bcm in range(int(first), int(last) + 1))
     elif key == "dtoverlay" and rest.split(",")[0] == "w1-gpio":
         options = dict(option.partition("=")[::2] for option in rest.split(",")[1:])
         yield f"dtoverlay=w1-gpio,gpiopin={options.get('gpiopin', '4')}"
