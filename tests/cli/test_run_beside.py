@@ -101,7 +101,7 @@ class BrokenJournal:
     def step(self, now_s: float) -> None:
         raise LookupError("no such page")
 
-    def close(self, now_s: float, wall_s: float | None) -> None:
+    def close(self, now_s: float, wall_s: float | None, *, clean: bool) -> None:
         return
 
 
@@ -109,4 +109,4 @@ def test_a_writer_that_ends_is_a_fault_of_the_record() -> None:
     record = WrittenBeside(BrokenJournal(), lambda: 1.0)  # type: ignore[arg-type]
     until(lambda: record.fault)
     assert "LookupError: no such page" in record.fault and record.stored == 7
-    assert record.close(1.0, None, 1.0)
+    assert record.close(1.0, None, 1.0, clean=True)

@@ -21,6 +21,8 @@ from esterward.cli.guard import RUNTIME
 from esterward.hardware.folders import HWMON_DIR, IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from esterward.cli.run_start import Files
     from esterward.hardware.service import MonotonicClock
     from esterward.record.resume import Found
@@ -164,36 +166,51 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     except Exception as error:
         failures.append(error)
     finally:
-        relays.off()
+        stuck = _tried(relays.off)  # the guard must hear of the end then all the more
     service.tell_supervisor("STOPPING=1")
     link.goodbye(clock.now_s())
     lapse.close(1.0)
-    code = _told(failures, clock.signal, terminal)
+    code = _told(failures, stuck, clock.signal, terminal)
     if mqtt is not None:
         mqtt.close()
-    if not record.close(clock.now_s(), clock.wall_s(), DISK_S):
+    # A hung probe ends it in good order; any other failure is no clean stop (three lock out).
+    clean = stuck is None and all(isinstance(error, probes.ReaderStuck) for error in failures)
+    if not record.close(clock.now_s(), clock.wall_s(), DISK_S, clean):
         terminal.say("the disk does not answer: the end of this run is not in the record.")
     terminal.close()
     link.close()
-    relays.close()
+    _tried(relays.close)
     return code
 
 
-def _told(failures: list[Exception], number: int, terminal: Any) -> int:
-    """Say how it ended; the exit code."""
+def _tried(off: Callable[[], None]) -> Exception | None:
+    """Why the outputs could not all be driven low, None when they were."""
+    try:
+        off()
+    except Exception as error:
+        return error
+    return None
+
+
+def _told(failures: list[Exception], stuck: Exception | None, number: int, terminal: Any) -> int:
+    """Say how it ended; the exit code. stuck: why an output may still be on."""
     from esterward.hardware.probes import ReaderStuck
 
-    if not failures:
+    if not failures and stuck is None:
         terminal.say("stopped; every output is off.")
         return 128 + number if number == signal.SIGINT else 0
+    off = "every output is off" if stuck is None else "an output may still be on"
     for error in failures:
         if isinstance(error, ReaderStuck):
-            click.echo(f"esterward run: {error}; every output is off, ending so that a new "
-                       "process can try.", err=True)
+            click.echo(f"esterward run: {error}; {off}, ending so that a new process can try.",
+                       err=True)
             continue
         traceback.print_exception(error)
-        click.echo("esterward run: this is a mistake of the program; every output is off, and a "
-                   "new start is held until green is held.", err=True)
+        click.echo(f"esterward run: this is a mistake of the program; {off}, and a new start is "
+                   "held until green is held.", err=True)
+    if stuck is not None:
+        click.echo(f"esterward run: an output could not be driven low ({stuck}) and may still be "
+                   "on; switch off at the isolator.", err=True)
     return 1
 
 

@@ -91,11 +91,11 @@ class WrittenBeside:
     def step(self, now_s: float) -> None:
         return
 
-    def close(self, now_s: float, wall_s: float | None, within_s: float) -> bool:
-        """Store what is left with the clean-stop mark; False when the disk did not answer."""
+    def close(self, now_s: float, wall_s: float | None, within_s: float, clean: bool) -> bool:
+        """Store what is left, of a clean stop with its mark; False when the disk did not answer."""
         if not self._writer.close(within_s):
             return False
-        self._journal.close(now_s, wall_s)
+        self._journal.close(now_s, wall_s, clean=clean)
         return True
 
 

@@ -162,13 +162,17 @@ class Journal:
             insert(connection, "documents", (seq + 1, self._session, self.stored, name, text),
                    before)
 
-    def close(self, now_s: float, wall_s: float | None = None) -> None:
-        """Store what is left and, when all of it is on disk, the clean-stop mark."""
+    def close(self, now_s: float, wall_s: float | None = None, *, clean: bool = True) -> None:
+        """Store what is left and, when all of it is on disk, the clean-stop mark.
+
+        clean=False leaves the mark out: the next start finds an end nobody wanted.
+        """
         with suppress(sqlite3.Error, OSError):
             self._drain()
             while self._session and self._connection is not None:
                 if not (self._ticks or self._events or self._state):
-                    self._mark("stop", now_s, wall_s)
+                    if clean:
+                        self._mark("stop", now_s, wall_s)
                     fold(self._connection)
                     break
                 self._write(now_s)
