@@ -235,6 +235,18 @@ def test_a_request_from_another_process_is_given_once(begin: Begin, path: Path,
     assert inbox.answer(path, identity, wait_s=0.0) == ("given", "")
 
 
+def test_a_request_typed_while_the_record_is_opened_anew_is_taken(
+        begin: Begin, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("esterward.record.journal.POLL_S", 0.0)
+    feeder = begin()
+    feeder.tick(1)
+    feeder.journal._trouble(OSError(5, "Input/output error"), feeder.now_s)
+    identity = inbox.post(path, "observe", name="titration_ml", value=3.0)
+    for _ in range(3):
+        feeder.tick()
+    assert [request.id for request in feeder.journal.take_requests()] == [identity]
+
+
 def test_a_request_taken_is_not_given_again_after_a_crash(
         begin: Begin, path: Path, crash: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("esterward.record.journal.POLL_S", 0.0)

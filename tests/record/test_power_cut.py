@@ -33,6 +33,14 @@ def test_no_acknowledged_event_is_lost_by_a_power_cut_at_any_system_call() -> No
     assert told["doubted"] <= told["images"] // 100
 
 
+def test_a_cut_while_a_damaged_record_is_set_aside_never_leaves_one_that_was_never_begun() -> None:
+    """Else the batch, whose stage nobody knows, would be idle and not held."""
+    needs_strace()
+    told = images(1, 300, 1, damaged=True)
+    assert told["images"] >= 250  # type: ignore[operator]
+    assert (told["bad"], told["lost"]) == ([], 0)
+
+
 def test_the_power_cuts_show_a_writer_that_waits_for_no_disk() -> None:
     needs_strace()
     told = images(8, 40, 1, "--careless")

@@ -164,6 +164,59 @@ def test_another_program_holding_the_file_is_a_fault_only_after_five_seconds(
     assert (feeder.journal.stored, feeder.journal.fault) == (8, "")
 
 
+def _held(path: Path, how: str) -> sqlite3.Connection:
+    """Another program in a transaction: BEGIN and a SELECT to read, BEGIN IMMEDIATE to write."""
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute(how)
+    other.execute("SELECT count(*) FROM events").fetchone()
+    return other
+
+
+def test_a_reader_in_the_way_after_trouble_is_named_and_the_disk_is_not_blamed(
+        begin: Begin, breaks: Any, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("esterward.record.schema.BUSY_MS", 1)
+    monkeypatch.setattr(journal_module, "BUSY_MS", 1)
+    feeder = begin(connect=Breaking)
+    feeder.tick(1)
+    reader = _held(path, "BEGIN")
+    feeder.tick(1)
+    breaks("COMMIT", "SQLITE_FULL")
+    faults = set()
+    for _ in range(40):
+        feeder.tick(1)
+        faults.add(feeder.journal.fault)
+    assert faults == {"the disk with the record is full", "another program holds the record"}
+    reader.close()
+    for _ in range(2):  # not after ever longer waits: it is no failing disk
+        feeder.tick()
+    assert (feeder.journal.stored, feeder.journal.fault) == (42, "")
+
+
+@pytest.mark.parametrize("killed", [False, True])
+@pytest.mark.parametrize("how", ["BEGIN", "BEGIN IMMEDIATE"])
+def test_a_start_while_another_program_holds_the_record_says_so_and_leaves_nothing_behind(
+        begin: Begin, crash: Any, path: Path, monkeypatch: pytest.MonkeyPatch, how: str,
+        killed: bool) -> None:
+    monkeypatch.setattr(journal_module, "START_BUSY_MS", 1)
+    monkeypatch.setattr("esterward.record.schema.BUSY_MS", 1)
+    feeder = begin()
+    feeder.tick(1)
+    if not killed:
+        feeder.journal.close(feeder.now_s)
+    other = _held(path, how)  # what a kill left in the log is still there
+    if killed:
+        crash(feeder.journal)
+    for now_s in (110.0, 115.0, 120.0, 125.0):
+        journal = begin(now_s=now_s).journal
+        assert journal.fault == "another program holds the record"
+        journal.step(now_s + 1.0)
+        journal.close(now_s + 2.0)
+    other.close()
+    found = begin(now_s=130.0).journal.found
+    assert found.checkpoint == "state of 1"
+    assert (found.clean, found.unclean_starts) == ((False, 1) if killed else (True, 0))
+
+
 def test_a_file_damaged_under_a_running_journal_ends_it(begin: Begin, breaks: Any) -> None:
     feeder = begin(connect=Breaking)
     breaks("BEGIN", "SQLITE_CORRUPT")

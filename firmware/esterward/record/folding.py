@@ -9,7 +9,9 @@ def fold(connection: sqlite3.Connection) -> None:
     """Write the whole log into the file and confirm it; OperationalError when it cannot."""
     (busy, _, _) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     if busy:
-        raise sqlite3.OperationalError("the record is being read")
+        error = sqlite3.OperationalError("the record is being read")
+        error.sqlite_errorname = "SQLITE_BUSY"  # SQLite tells it in the answer, not as an error
+        raise error
 
 
 def tidy(connection: sqlite3.Connection, trace_bytes: int) -> None:

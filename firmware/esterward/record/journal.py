@@ -37,7 +37,7 @@ from esterward.record.resume import (
 from esterward.record.rows import GENESIS, head, insert, real, to_json
 from esterward.record.schema import BUSY_MS, DAMAGE_ERRORS, BadRecord, Unreadable, open_writer
 from esterward.record.trace import CHUNK_TICKS, Tick, encode
-from esterward.record.trouble import unconfirmed, words
+from esterward.record.trouble import HELD, busy, unconfirmed, words
 from esterward.values.events import Event
 from esterward.values.outputs import Outputs
 from esterward.values.requests import Request
@@ -45,6 +45,7 @@ from esterward.values.snapshot import Snapshot
 
 BATCH_S = 60.0  # the trace is written at least this often
 FOLD_COMMITS = 10  # commits between two folds of the write-ahead log into the file
+START_BUSY_MS = 3000  # somebody may be reading just now
 BUSY_S = 5.0  # another program may hold the file this long before it is a fault
 RETRY_S, RETRY_MAX_S = 2.0, 30.0
 UNCONFIRMED_MAX = 3
@@ -206,7 +207,7 @@ class Journal:
         except (sqlite3.Error, OSError) as error:
             self._trouble(error, now_s)
             # The numbering of this run hangs on what is in the file: no later try can help.
-            self._give_up(self.fault)
+            self._give_up(self.fault or HELD)
         if self._lost:
             self.found = Found(None, self.fault, False, 1, 0, None)
 
@@ -217,7 +218,7 @@ class Journal:
         if damage and self.path.exists() and self.path.stat().st_size:
             renamed = set_aside(self.path)
         connection = self._connection = self._connected()
-        connection.execute("PRAGMA busy_timeout=3000")  # somebody may be reading just now
+        connection.execute(f"PRAGMA busy_timeout={START_BUSY_MS}")
         sync_folder(self.path)
         fold(connection)
         number = last_number(connection)
@@ -226,10 +227,16 @@ class Journal:
         elif damage is not None:
             self.found = examine(connection, self._boot, now_s, wall_s)
         self.stored = number
-        lock.promise(number, both=True)
         self._session = self._mark("start", now_s, wall_s, last_seen_s(connection)[1], renamed)
-        # So that the file itself says "started": a log lost later then shows.
-        fold(connection)
+        try:
+            # So that the file itself says "started": a log lost later then shows.
+            fold(connection)
+        except sqlite3.Error as error:
+            if busy(getattr(error, "sqlite_errorname", "")):  # nothing ran: it is no unclean end
+                connection.execute("DELETE FROM marks WHERE seq = ?", (self._session,))
+            raise
+        # Last: until the file says "started", the promise to a lost record is all that tells of it.
+        lock.promise(number, both=True)
         connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
         self._trace_seq = head(connection, "trace")[0]
         self._checkpoint_seq = head(connection, "checkpoints")[0]
@@ -347,25 +354,26 @@ class Journal:
             connection.close()
             raise
         self._connection = connection
+        self._data_version = -1  # it counts per connection, so what was typed meanwhile is unseen
 
     def _trouble(self, error: Exception, now_s: float) -> None:
         name = getattr(error, "sqlite_errorname", "")
-        if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")) and self._connection is not None:
+        if busy(name) and self._connection is not None:
             with suppress(sqlite3.Error):
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
             self._attempt = None
             self._busy_since_s = min(self._busy_since_s, now_s)
             if now_s - self._busy_since_s >= BUSY_S:
-                self.fault = "another program holds the record"
+                self.fault = HELD
             return
         self._disconnect()
-        self._failures += 1
-        self._retry_s = now_s + min(RETRY_MAX_S, RETRY_S * 2 ** (self._failures - 1))
+        self._failures += not busy(name)
+        self._retry_s = now_s + min(RETRY_MAX_S, RETRY_S * 2 ** max(0, self._failures - 1))
         self.fault = words(name, error, self.path.parent)
         if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
             self._give_up("the record is damaged; restart the controller")
-        elif unconfirmed(name):
+        elif unconfirmed(name, error):
             self._unconfirmed += 1
             if self._unconfirmed >= UNCONFIRMED_MAX:
                 self._give_up("the disk failed to confirm what was written; replace it")

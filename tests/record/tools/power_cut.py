@@ -6,10 +6,14 @@ synced is there; of what was not synced nothing, everything, or a random part in
 writes torn at 512-byte sectors. Each image is then opened as a start would.
 
 An image must hold every event acknowledged by then, and the state it offers must be that of
-its last event, or none with a reason. Not modelled: files missing from their folder, a disk
-that lies about a sync. kill -9 tests none of this, since the page cache survives it.
+its last event, or none with a reason. Renames reach the disk in order, at the latest with the
+sync of their folder. Not modelled: files missing from their folder, a disk that lies about a
+sync. kill -9 tests none of this, since the page cache survives it.
 
-    python tests/record/tools/power_cut.py --images 100000 --events 60 --seed 1
+With --damaged the process starts on a record of five events whose first page is lost, and no
+image may look like one in which nothing was ever begun.
+
+    python tests/record/tools/power_cut.py --images 100000 --events 60 --seed 1 [--damaged]
 """
 
 from __future__ import annotations
@@ -30,19 +34,21 @@ from esterward.record.resume import last_state
 from esterward.record.schema import BadRecord
 
 WRITER = Path(__file__).parents[1] / "writer.py"
-CALLS = "trace=pwrite64,write,fsync,fdatasync,ftruncate,unlink"
+CALLS = "trace=pwrite64,write,fsync,fdatasync,ftruncate,unlink,rename"
 CALL = re.compile(r'^\d+\s+(\w+)\((.*)\)\s+=\s+(\d+)')
+QUOTED = re.compile(r'"((?:\\x[0-9a-f]{2})*)"')
 SECTOR = 512
 
 
 @dataclass
 class Op:
-    """One system call: what, on which file, where, which bytes."""
+    """One system call: what, on which file ("" for the folder), where, which bytes."""
 
     call: str
     name: str
     place: int = 0
     data: bytes = b""
+    other: str = ""  # the new name
 
 
 @dataclass
@@ -86,7 +92,7 @@ def _plain(text: str) -> str:
 
 
 def _bytes(text: str) -> bytes:
-    quoted = re.search(r'"((?:\\x[0-9a-f]{2})*)"', text)
+    quoted = QUOTED.search(text)
     return bytes.fromhex(quoted.group(1).replace("\\x", "")) if quoted else b""
 
 
@@ -110,6 +116,12 @@ def trace(folder: Path, events: int, *more: str) -> list[Op]:
             words = _bytes(arguments).decode().split()
             if words[:1] == ["ack"]:
                 ops.append(Op("ack", "", int(words[1])))
+        elif call == "rename":
+            old, new = (bytes.fromhex(text.replace("\\x", "")).decode()
+                        for text in QUOTED.findall(arguments))
+            ops.append(Op(call, Path(old).name, other=Path(new).name))
+        elif Path(name) == folder and call == "fsync":
+            ops.append(Op(call, ""))
         elif Path(name).parent == folder:
             name = Path(name).name
             if call == "pwrite64":
@@ -121,7 +133,24 @@ def trace(folder: Path, events: int, *more: str) -> list[Op]:
     return ops
 
 
-def judge(files: dict[str, bytes], folder: Path, acknowledged: int, mend: bool) -> str:
+def damage(folder: Path) -> dict[str, File]:
+    """A record of five events whose first page was lost, and its files as they are on the disk."""
+    path = folder / "record.sqlite"
+    subprocess.run([sys.executable, str(WRITER), str(path), "--events", "5"], check=True,
+                   stdout=subprocess.DEVNULL)
+    path.write_bytes(bytes(4096) + path.read_bytes()[4096:])
+    return {file.name: File(bytearray(file.read_bytes())) for file in folder.iterdir()}
+
+
+def renamed(disk: dict[str, File], renames: list[Op]) -> dict[str, File]:
+    names = dict(disk)
+    for op in renames:
+        names[op.other] = names.pop(op.name)
+    return names
+
+
+def judge(files: dict[str, bytes], folder: Path, acknowledged: int, mend: bool,
+          begun: bool = False) -> str:
     """ "" when the image is as it must be, "doubt" when no state is offered, else what is lost."""
     for old in folder.iterdir():
         old.unlink()
@@ -135,6 +164,8 @@ def judge(files: dict[str, bytes], folder: Path, acknowledged: int, mend: bool) 
     if found.checkpoint not in (None, f"state of {found.last_number}"):
         return f"offers {found.checkpoint!r} with last event {found.last_number}"
     number = found.last_number
+    if begun and found.checkpoint is None and found.clean and not number:
+        return f"as if nothing was ever begun: {found.why}"
     if mend or found.checkpoint is None:
         journal = Journal(path, boot="after", now_s=0.0)
         number = journal.stored
@@ -146,19 +177,21 @@ def judge(files: dict[str, bytes], folder: Path, acknowledged: int, mend: bool) 
     return "doubt" if found.checkpoint is None and acknowledged else ""
 
 
-def images(events: int, wanted: int, seed: int, *more: str) -> dict[str, object]:
+def images(events: int, wanted: int, seed: int, *more: str, damaged: bool = False
+           ) -> dict[str, object]:
     """Build and judge so many images; more: further options of the writer."""
     chance = random.Random(seed)
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as top:
         folder, after = Path(top) / "record", Path(top) / "image"
         folder.mkdir()
         after.mkdir()
+        disk = damage(folder) if damaged else {}
         ops = trace(folder, events, *more)
         told: dict[str, object] = {"calls": len(ops), "images": 0, "doubted": 0, "bad": []}
         every = max(1, -(-wanted // len(ops)) - 2)
         bad: list[str] = []
         count = doubted = acknowledged = 0
-        disk: dict[str, File] = {}
+        renames: list[Op] = []
         picks = set(range(len(ops))) if every > 1 or wanted >= 3 * len(ops) else set(
             chance.sample(range(len(ops)), max(1, wanted // 3)))
         for index, op in enumerate(ops):
@@ -166,6 +199,10 @@ def images(events: int, wanted: int, seed: int, *more: str) -> dict[str, object]
                 acknowledged = op.place
             elif op.call == "unlink":
                 disk.pop(op.name, None)
+            elif op.call == "rename":
+                renames.append(op)
+            elif op.call == "fsync" and not op.name:
+                disk, renames = renamed(disk, renames), []
             elif op.call in ("fsync", "fdatasync"):
                 disk.setdefault(op.name, File()).sync()
             else:
@@ -173,8 +210,12 @@ def images(events: int, wanted: int, seed: int, *more: str) -> dict[str, object]
             if index not in picks:
                 continue
             for kind in ("none", "all", *["random"] * every):
-                files = {name: file.image(kind, chance) for name, file in disk.items()}
-                said = judge(files, after, acknowledged, mend=chance.random() < 0.1)
+                # Of the renames that wait none, all, or the first few.
+                moved = (chance.randint(0, len(renames)) if kind == "random" else
+                         len(renames) * (kind == "all"))
+                names = renamed(disk, renames[:moved])
+                files = {name: file.image(kind, chance) for name, file in names.items()}
+                said = judge(files, after, acknowledged, chance.random() < 0.1, damaged)
                 count += 1
                 doubted += said == "doubt"
                 if said not in ("", "doubt"):
@@ -188,8 +229,9 @@ def main() -> None:
     parser.add_argument("--images", type=int, default=1000)
     parser.add_argument("--events", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--damaged", action="store_true")
     asked = parser.parse_args()
-    told = images(asked.events, asked.images, asked.seed)
+    told = images(asked.events, asked.images, asked.seed, damaged=asked.damaged)
     print(json.dumps(told, indent=2))
     sys.exit(1 if told["lost"] else 0)
 
