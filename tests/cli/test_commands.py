@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -13,7 +14,7 @@ import click
 import pytest
 
 from esterward import cli
-from esterward.cli.errors import Refused
+from esterward.cli.errors import AGAIN_S, NotNow, Refused
 
 CONFIG = Path(__file__).parents[2] / "firmware" / "config"
 HEAVY = ("pint", "pydantic", "paho", "gpiozero", "sqlite3", "esterward_sim", "importlib.metadata",
@@ -112,6 +113,7 @@ def test_a_missing_simulator_is_one_sentence(
 
 @pytest.mark.parametrize(("ending", "code", "err"), [
     (Refused("one.", "two."), 2, "one.\ntwo.\n"),
+    (NotNow("one."), 75, "one.\n"),
     (KeyboardInterrupt(), 130, "stopped.\n"),
     (click.Abort(), 130, "stopped.\n"),
     (click.exceptions.Exit(1), 1, ""),
@@ -133,6 +135,26 @@ def test_each_ending_has_its_exit_code(
     ran = run("rehearse")
     assert (ran.code, ran.out) == (code, "")
     assert ran.err.replace("esterward rehearse", "esterward").lstrip("\n") == err
+
+
+@pytest.mark.parametrize("supervised", [True, False])
+def test_a_service_that_is_to_be_tried_again_waits_first_and_a_stop_ends_the_waiting(
+    supervised: bool, monkeypatch: pytest.MonkeyPatch, run: Callable[..., Any],
+) -> None:
+    def refuse() -> None:
+        raise NotNow("the disk is full.")
+
+    did: list[object] = []
+    monkeypatch.setattr(cli, "_from_simulator",
+                        lambda name: click.Command("rehearse", callback=refuse))
+    monkeypatch.setattr("signal.signal", lambda number, how: did.append((number, how)))
+    monkeypatch.setattr("time.sleep", did.append)
+    monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+    if supervised:
+        monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere")
+    assert run("rehearse").code == 75
+    assert (did[-1:] == [AGAIN_S]) is supervised
+    assert ((signal.SIGTERM, signal.SIG_DFL) in did[:-1]) is supervised
 
 
 def test_a_command_may_return_its_exit_code(

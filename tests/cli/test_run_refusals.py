@@ -1,8 +1,11 @@
-"""Bad input to `esterward run` and a machine without pins: one sentence, exit 2, nothing begun."""
+"""Bad input to `esterward run` (exit 2), and a machine that is not ready (exit 75, tried again by
+systemd): one sentence, nothing begun."""
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import click
@@ -12,7 +15,10 @@ from click.testing import CliRunner
 from esterward.cli.guard import guard
 from esterward.cli.run import run
 from esterward.hardware import service
+from esterward.hardware.board import BoardMissing
 from esterward.loop import Loop
+from esterward.record import journal
+from esterward.record.read import read_marks
 from esterward_sim.bench_pins import SharedBoard
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
@@ -46,14 +52,10 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (["--batch", "reactor.toml"], "a batch file is wanted here"),
     (["--runtime", "nowhere"], "--runtime"),
     (["--reactor", "watch.toml", "--batch", "batch.toml"], "only watches"),
-    (["--reactor", "pressed.toml", "--iio", "rt"], "in_pressure_input"),
     (["--reactor", "pins.toml"], "pins.toml: [pins] lamp = 14"),
     (["--runtime", LONG], "too long for a socket"),
-    (["--runtime", "taken"], "the lock"),
     (["--record", "nowhere/at/all.sqlite"], "no record can be kept here"),
     (["--record", "notes.sqlite"], "not a record"),
-    # A disk that takes no file, for root too.
-    (["--record", "/proc/lot.sqlite"], "--record /proc/lot.sqlite: the record cannot be written"),
 ])
 def test_bad_input_is_one_sentence_and_exit_2(folder: Path, args: list[str], words: str) -> None:
     runtime = [] if "--runtime" in args else ["--runtime", "rt"]
@@ -63,11 +65,67 @@ def test_bad_input_is_one_sentence_and_exit_2(folder: Path, args: list[str], wor
     assert not (folder / "record.sqlite").exists()
 
 
+@pytest.mark.parametrize(("args", "words"), [
+    (["--runtime", "taken"], "the lock"),
+    # A disk that takes no file, for root too.
+    (["--record", "/proc/lot.sqlite"], "--record /proc/lot.sqlite: the record cannot be written"),
+])
+def test_a_machine_that_is_not_ready_is_one_sentence_and_exit_75(
+    folder: Path, args: list[str], words: str,
+) -> None:
+    runtime = [] if "--runtime" in args else ["--runtime", "rt"]
+    for _ in range(2):  # as systemd does
+        done = CliRunner().invoke(run, [*args, *runtime])
+        assert done.exit_code == 75 and len(done.output.strip().splitlines()) == 1, done.output
+        assert words in done.output
+    assert not (folder / "record.sqlite").exists()
+
+
+def test_starts_that_the_machine_does_not_allow_leave_nothing_in_the_record(
+    folder: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Else a line held by another program, tried again for hours, would fill the record with starts
+    and hide from the next that the controller had ended without a clean stop."""
+    monkeypatch.setattr(Loop, "run", lambda loop, go_on: None)
+    assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == 0
+    before = [mark.kind for mark in read_marks(Path("record.sqlite"))]
+
+    def held(factory: object, bcm: int) -> None:
+        raise BoardMissing(f"GPIO{bcm} cannot be claimed (GPIO busy)")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("esterward.hardware.relays.open_output", held)
+        refused = CliRunner().invoke(run, ["--runtime", "rt"])
+    assert refused.exit_code == 75 and "GPIO busy" in refused.output
+    assert [mark.kind for mark in read_marks(Path("record.sqlite"))] == before
+
+
+def test_a_record_that_is_being_read_is_tried_again_and_counts_as_no_unclean_start(
+    folder: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(Loop, "run", lambda loop, go_on: None)
+    monkeypatch.setattr(journal, "START_BUSY_MS", 10)
+    assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == 0
+    path = Path("record.sqlite")
+    with closing(sqlite3.connect(path)) as writer, closing(sqlite3.connect(path)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM marks").fetchone()
+        writer.execute("UPDATE inbox SET taken = ''")  # so that there is a log to fold
+        writer.execute("INSERT INTO inbox (id, kind, name, text, boot, now_s) "
+                       "VALUES ('1', 'k', 'n', '', '', 0)")
+        writer.commit()
+        refused = CliRunner().invoke(run, ["--runtime", "rt"])
+    assert refused.exit_code == 75, refused.output
+    assert "another program holds the record" in refused.output
+    assert [mark.kind for mark in read_marks(path)] == ["start", "stop"]
+    assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == 0
+
+
 def test_a_second_controller_is_refused_before_record_and_pins(folder: Path) -> None:
     held = service.only_one(folder / "rt/run.lock", "esterward run")
     done = CliRunner().invoke(run, ["--runtime", "rt"])
     held.close()
-    assert done.exit_code == 2 and "already running" in done.output
+    assert done.exit_code == 75 and "already running" in done.output
     assert not (folder / "record.sqlite").exists()
 
 
@@ -84,7 +142,7 @@ def test_on_a_machine_without_pins_both_commands_say_in_one_sentence_what_is_mis
     monkeypatch.setattr("esterward.hardware.board.find_spec", lambda name: None)
     monkeypatch.setattr("pathlib.Path.glob", lambda self, pattern: iter(chips))
     done = CliRunner().invoke(command, [])
-    assert done.exit_code == 2 and len(done.output.strip().splitlines()) == 1
+    assert done.exit_code == 75 and len(done.output.strip().splitlines()) == 1
     assert done.output.startswith(f"esterward {command.name}: ") and words in done.output
     assert ("esterward rehearse" in done.output) is (not chips)
     assert list(tmp_path.iterdir()) == []

@@ -124,8 +124,6 @@ def test_prepare_replaces_a_guards_file_of_any_version_and_no_file_of_another(
     (["--config", "bad.json"], "not a file of this guard"),
     (["--config", "good.json", "--runtime", "nowhere"], "--runtime"),
     (["--config", "good.json", "--runtime", ".", "--state", "nowhere"], "--state"),
-    (["--config", "good.json", "--runtime", "locked", "--state", "."], "the lock"),
-    (["--config", "good.json", "--runtime", "taken", "--state", "."], "--runtime"),
     (["--config", "good.json", "--runtime", LONG, "--state", "."], "too long for a socket"),
     (["--prepare", "--reactor", "nowhere.toml"], "nowhere.toml"),
     (["--prepare", "--reactor", "reactor.toml", "--config", "nowhere/guard.json"],
@@ -134,6 +132,19 @@ def test_prepare_replaces_a_guards_file_of_any_version_and_no_file_of_another(
 def test_bad_input_is_one_sentence_and_exit_2(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: list[str], word: str,
 ) -> None:
+    _refused(tmp_path, monkeypatch, args, word, 2)
+
+
+@pytest.mark.parametrize(("runtime", "word"), [("locked", "the lock"), ("taken", "--runtime")])
+def test_a_machine_that_is_not_ready_is_one_sentence_and_exit_75(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, runtime: str, word: str,
+) -> None:
+    args = ["--config", "good.json", "--runtime", runtime, "--state", "."]
+    _refused(tmp_path, monkeypatch, args, word, 75)
+
+
+def _refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: list[str], word: str,
+             code: int) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "esterward-bench")  # as if there were pins
     monkeypatch.setattr(Guard, "run", lambda guard, go_on: 1 / 0)  # it would run for ever
@@ -144,5 +155,5 @@ def test_bad_input_is_one_sentence_and_exit_2(
         REACTOR, barometer=False))), "ascii")
     Path("reactor.toml").write_bytes(SHIPPED.read_bytes())
     done = CliRunner().invoke(guard, args)
-    assert done.exit_code == 2 and len(done.output.strip().splitlines()) == 1
+    assert done.exit_code == code and len(done.output.strip().splitlines()) == 1
     assert word in done.output

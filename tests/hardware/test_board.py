@@ -15,7 +15,7 @@ OPEN = """
 from esterward.hardware import board
 try:
     board.open_factory({runtime!r})
-except board.BoardMissing as error:
+except (board.BoardMissing, board.FactoryRefused) as error:
     print(error)
 import os, sys
 print(os.getcwd())

@@ -20,7 +20,6 @@ from esterward.hardware.probes import (
     OneWireProbe,
     OneWireSensor,
     ReaderStuck,
-    find_barometer,
 )
 from esterward.values.readings import ProbeReading
 from esterward_sim.virtual import VirtualClock
@@ -334,29 +333,46 @@ def test_a_result_that_was_kept_waiting_is_not_taken_for_new(clock: VirtualClock
 
 def test_the_barometer_is_the_kernels_one_file_in_kpa(tmp_path: Path, clock: VirtualClock) -> None:
     """Linux ABI, sysfs-bus-iio: in_pressureY_input is in kilopascal."""
-    with pytest.raises(ValueError, match="0 files"):
-        find_barometer(tmp_path)
     device = tmp_path / "iio:device0"
     device.mkdir()
     (device / "in_pressure_input").write_text("88.512343750\n", "ascii")
-    barometer = IioBarometer(find_barometer(tmp_path), clock.now_s)
-    assert barometer.read(clock.time_s) is None
+    barometer = IioBarometer(tmp_path, clock.now_s)
+    assert barometer.read(clock.time_s) is None and barometer.fault == ""
     until(lambda: barometer.read(clock.time_s) is not None, "no reading")
-    assert barometer.read(clock.time_s) == pytest.approx(88.51234375)
+    assert barometer.read(clock.time_s) == pytest.approx(88.51234375) and barometer.fault == ""
     other = tmp_path / "iio:device1"
     other.mkdir()
     (other / "in_pressure_input").write_text("88.0\n", "ascii")
-    with pytest.raises(ValueError, match="2 files"):
-        find_barometer(tmp_path)
+    clock.time_s += 61.0
+    until(lambda: barometer.read(clock.time_s) is None and "2 files" in barometer.fault,
+          "which of two is meant nobody knows")
+
+
+def test_a_barometer_that_comes_late_or_under_another_number_is_found(
+    tmp_path: Path, clock: VirtualClock,
+) -> None:
+    barometer = IioBarometer(tmp_path / "devices", clock.now_s)
+    until(lambda: barometer.read(clock.time_s) is None and
+          barometer.fault == "0 files in_pressure_input are there, one is needed", "no word of it")
+    for number, text in ((3, "88.5\n"), (4, "88.6\n")):
+        device = tmp_path / f"devices/iio:device{number}"
+        device.mkdir(parents=True)
+        (device / "in_pressure_input").write_text(text, "ascii")
+        clock.time_s += 10.0
+        until(lambda text=text: barometer.read(clock.time_s) == float(text), "it is not found")
+        assert barometer.fault == ""
+        (device / "in_pressure_input").unlink()
+    barometer.close()
 
 
 @pytest.mark.parametrize("text", ["", "high", "\x00"])
 def test_a_barometer_that_says_nonsense_is_bridged_for_a_minute_and_then_none(
     tmp_path: Path, clock: VirtualClock, text: str,
 ) -> None:
-    path = tmp_path / "in_pressure_input"
+    path = tmp_path / "iio:device0/in_pressure_input"
+    path.parent.mkdir()
     path.write_text("88.5\n", "ascii")
-    barometer = IioBarometer(path, clock.now_s)
+    barometer = IioBarometer(tmp_path, clock.now_s)
     until(lambda: barometer.read(clock.time_s) == 88.5, "no reading")
     path.write_text(text, "ascii")
     clock.time_s += 59.0
@@ -376,13 +392,14 @@ def test_a_barometer_whose_reads_hang_is_bridged_like_one_that_fails_and_ends_no
         gate.wait()
         return 88.6
 
-    path = tmp_path / "in_pressure_input"
+    path = tmp_path / "iio:device0/in_pressure_input"
+    path.parent.mkdir()
     path.write_text("88.5", "ascii")
-    barometer = IioBarometer(path, clock.now_s)
+    barometer = IioBarometer(tmp_path, clock.now_s)
     until(lambda: barometer.read(clock.time_s) == 88.5, "no reading")
     barometer.close()
     monkeypatch.setattr(IioBarometer, "_take", hanging)
-    barometer, good = IioBarometer(path, clock.now_s), barometer._good
+    barometer, good = IioBarometer(tmp_path, clock.now_s), barometer._good
     barometer._good = good
     said = []
     for _ in range(100):

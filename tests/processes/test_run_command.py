@@ -101,7 +101,7 @@ def test_after_a_kill_the_batch_is_held_and_nothing_comes_on_by_itself(tmp_path:
         refused = rig.command("run", "--reactor", str(rig.folder / "reactor.toml"), "--record",
                               str(rig.folder / "record.sqlite"), "--runtime",
                               str(rig.folder / "run"))
-        assert refused.returncode == 2 and "already running" in refused.stderr
+        assert refused.returncode == 75 and "already running" in refused.stderr
         assert again.poll() is None
         again.send_signal(signal.SIGTERM)
         assert again.wait(10.0) == 0

@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from esterward.cli.errors import AGAIN_S, NotNow, Refused
 from esterward.cli.guard import RUNTIME, STATE, guard
 from esterward.cli.run import run
 
@@ -77,6 +78,20 @@ def test_a_unit_may_touch_its_lines_and_folders_and_little_else(unit: Path) -> N
     assert found["Type"] == ["notify"] and float(found["WatchdogSec"][0]) >= 3.0
     # A stop must give the program its own way out: the outputs go low in our order.
     assert "KillSignal" not in found and float(found["TimeoutStopSec"][0]) >= 5.0
+
+
+@pytest.mark.parametrize(("unit", "never"), [(GUARD, {2}), (RUN, {2, 130})])
+def test_only_bad_input_and_a_persons_stop_end_a_service_for_good(
+    unit: Path, never: set[int],
+) -> None:
+    """systemd.service(5): Restart=, RestartPreventExitStatus=; systemd.unit(5): limits."""
+    found = keys(unit)
+    assert {int(code) for code in found["RestartPreventExitStatus"][0].split()} == never
+    assert Refused.exit_code in never and NotNow.exit_code not in never
+    assert found["Restart"][0] in ("always", "on-failure")
+    assert found["StartLimitIntervalSec"] == ["0"]
+    # The program's own wait must fit in the time systemd gives it to get ready (90 s by default).
+    assert "TimeoutStartSec" not in found and AGAIN_S < 60.0
 
 
 def test_folders_and_options_of_the_units_are_those_of_the_commands() -> None:

@@ -2,7 +2,8 @@
 
 This is the composition root, the only package that knows everyone. Here stands which commands
 there are and how a mistake leaves the program: one sentence on stderr, exit 2, no traceback.
-Exit codes: 0 done, 1 the batch or check did not end well, 2 bad input, 130 on Ctrl-C.
+Exit codes: 0 done, 1 the batch or check did not end well, 2 bad input, 75 the machine is not ready
+(full disk, no pins yet, already running), 130 on Ctrl-C.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Final, NoReturn
 
 import click
 
-from esterward.cli.errors import Refused, install
+from esterward.cli.errors import NotNow, Refused, install, wait_for_another_try
 
 SIMULATOR: Final = "esterward.commands"  # the entry-point group the simulator fills
 
@@ -125,6 +126,8 @@ def main() -> NoReturn:
         what = f" ({error.filename})" if error.filename else ""
         click.echo(f"esterward: the system refused: {error.strerror or error}{what}.", err=True)
         code = 1
+    if code == NotNow.exit_code:
+        wait_for_another_try()
     sys.exit(code if isinstance(code, int) else 0)
 
 

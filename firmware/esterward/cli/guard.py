@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from esterward.cli.errors import Refused, reading
+from esterward.cli.errors import NotNow, Refused, reading
 from esterward.cli.options import not_written, to_write
 from esterward.hardware.folders import IIO_DIR, W1_DIR
 
@@ -98,7 +98,7 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
     try:
         board.look()
     except board.BoardMissing as error:
-        raise Refused(f"esterward guard: {error}") from None
+        raise NotNow(f"esterward guard: {error}") from None
     try:
         found = prepared.from_text(config.read_text("utf-8"), str(config))
     except prepared.PreparedWrong as error:
@@ -114,7 +114,7 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
     try:
         lock = service.only_one(runtime / "guard.lock", "esterward guard")
     except service.LockFailed as error:
-        raise Refused(f"esterward guard: {error}") from None
+        raise NotNow(f"esterward guard: {error}") from None
     with lock:
         _watch(found, runtime, state, w1, iio)
 
@@ -123,36 +123,41 @@ def _watch(found: Prepared, runtime: Path, state: Path, w1: Path, iio: Path) -> 
     from esterward.guard import process
     from esterward.guard.link import GuardSocket
     from esterward.hardware import board, service
-    from esterward.hardware.probes import (
-        IioBarometer,
-        OneWireProbe,
-        ReaderStuck,
-        find_barometer,
-    )
+    from esterward.hardware.probes import IioBarometer, OneWireProbe, ReaderStuck
+    from esterward.hardware.trouble import of_barometer
 
     clock = service.MonotonicClock()
     service.stop_on_signals(clock)
     with ExitStack() as stack:
         try:
-            pressure = find_barometer(iio) if found.rule.barometer else None
             link = GuardSocket(runtime / "guard.sock")
             stack.callback(link.close)
             factory = board.open_factory(runtime / "guard-pins")
             beat, switches = process.open_lines(factory, found)
-        except (board.BoardMissing, ValueError) as error:
+        except board.BoardMissing as error:
+            raise NotNow(f"esterward guard: {error}") from None
+        except ValueError as error:
             raise Refused(f"esterward guard: {error}") from None
         except OSError as error:
-            raise Refused(
+            raise NotNow(
                 f"--runtime {runtime}: the socket cannot be made in it ({error.strerror}); remove "
                 "what is in its place, or name a folder you may write.") from None
         board.at_exit(beat.off)
+        barometer = IioBarometer(iio, clock.now_s) if found.rule.barometer else None
+        trouble = of_barometer(process.say_on_stderr)
         watching = process.Guard(
             found.rule, clock=clock, switches=switches, beat=beat,
             probe=OneWireProbe(found.probe_b, clock.now_s, w1),
-            barometer=None if pressure is None else IioBarometer(pressure, clock.now_s),
-            link=link, state_file=state / process.STATE_FILE, say=process.say_on_stderr)
+            barometer=barometer, link=link, state_file=state / process.STATE_FILE,
+            say=process.say_on_stderr)
+
+        def go_on() -> bool:
+            if barometer is not None:
+                trouble.look(barometer.fault, clock.now_s())
+            return not clock.stopped
+
         try:
-            watching.run(lambda: not clock.stopped)
+            watching.run(go_on)
         except ReaderStuck as error:
             process.say_on_stderr(f"{error}; ending, so that a new process can try")
             raise SystemExit(1) from None

@@ -1,6 +1,7 @@
 """esterward run: the controller on a board, from a start to a stop signal.
 
-Files first, then the board, the lock, the record, and the outputs last. Whatever ends it, the
+Files first, then the lock, the board with its outputs low, and the record last: a start that the
+machine does not allow leaves nothing in it, however often it is tried. Whatever ends it, the
 outputs go low before anything else is tidied up.
 """
 
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from esterward.cli.errors import Refused
+from esterward.cli.errors import NotNow, Refused
 from esterward.cli.guard import RUNTIME
 from esterward.hardware.folders import HWMON_DIR, IIO_DIR, W1_DIR
 
@@ -74,7 +75,7 @@ def _run(reactor_path: Path | None, batch_path: Path | None, record_path: Path, 
     try:
         board.look()
     except board.BoardMissing as error:
-        raise Refused(f"esterward run: {error}") from None
+        raise NotNow(f"esterward run: {error}") from None
     from esterward.cli.run_start import load
 
     files = load(reactor_path, batch_path, record_path)
@@ -97,9 +98,10 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     from esterward.hardware import board, pins, probes, service
     from esterward.hardware.relays import LeasedRelays, OutputRefused
     from esterward.hardware.supply import BoardSupply
+    from esterward.hardware.trouble import of_barometer
     from esterward.loop import Loop, Ports
     from esterward.record.journal import Journal
-    from esterward.record.schema import BadRecord
+    from esterward.record.schema import BadRecord, Kept
 
     reactor = files.reactor
     clock = service.MonotonicClock()
@@ -108,30 +110,32 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
         lines = pins.owned(pins.board(reactor), pins.CONTROLLER, pins.OUT)
         lock = service.only_one(runtime / "run.lock", "esterward run")
         stack.callback(lock.close)
-        pressure = probes.find_barometer(iio) if reactor.barometer else None
         link = ControllerSocket(runtime / "guard.sock")
-        factory = board.open_factory(runtime / "run-pins")
-        journal = Journal(record_path, boot=clock.boot, now_s=clock.now_s(),
-                          wall_s=clock.wall_s())
+        relays = LeasedRelays.open(board.open_factory(runtime / "run-pins"), lines)
     except pins.PinMistake as error:
         where = reactor_file(reactor_path, batch_path)
         raise Refused(*(f"{where}: {mistake}" for mistake in error.mistakes)) from None
-    except BadRecord as error:
-        raise Refused(f"{str(error).rstrip('.')}.") from None
-    except (service.LockFailed, board.BoardMissing, ValueError) as error:
-        raise Refused(f"esterward run: {error}") from None
-    try:
-        if journal.fault:  # nothing of this run would ever count as stored
-            raise Refused(f"--record {record_path}: {journal.fault}; mend that, or name a file "
-                          "that can be written.")
-        controller = controller_of(files, journal.found, batch_path, learnt_of(record_path))
-        relays = LeasedRelays.open(factory, lines)
-    except (Refused, board.BoardMissing, OutputRefused) as error:
-        journal.close(clock.now_s(), clock.wall_s())
-        if isinstance(error, Refused):
-            raise
+    except (service.LockFailed, board.BoardMissing, OutputRefused) as error:
+        raise NotNow(f"esterward run: {error}") from None
+    except ValueError as error:
         raise Refused(f"esterward run: {error}") from None
     board.at_exit(relays.off)
+    journal = None
+    try:
+        journal = Journal(record_path, boot=clock.boot, now_s=clock.now_s(),
+                          wall_s=clock.wall_s())
+        if journal.fault:  # nothing of this run would ever count as stored
+            raise NotNow(f"--record {record_path}: {journal.fault}; mend that, or name a file "
+                         "that can be written.")
+        controller = controller_of(files, journal.found, batch_path, learnt_of(record_path))
+    except (BadRecord, Refused) as error:
+        _tried(relays.close)
+        if journal is not None:
+            journal.close(clock.now_s(), clock.wall_s())
+        if isinstance(error, Refused):
+            raise
+        refused = NotNow if isinstance(error, Kept) else Refused
+        raise refused(f"{str(error).rstrip('.')}.") from None
     failures: list[Exception] = []
 
     def fail(error: Exception) -> None:
@@ -143,10 +147,12 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     _attach(journal, files, controller, terminal)
     record = WrittenBeside(journal, clock.now_s)
     mqtt = _mqtt(reactor, clock)
+    barometer = probes.IioBarometer(iio, clock.now_s) if reactor.barometer else None
+    trouble = of_barometer(terminal.say)
     loop = Loop(controller, Ports(
         clock=clock, probe=probes.OneWireProbe(reactor.probe_a_id, clock.now_s, w1),
         relays=relays, guard=link, record=record, telemetry=Shown(terminal, mqtt),
-        barometer=None if pressure is None else probes.IioBarometer(pressure, clock.now_s),
+        barometer=barometer,
         supply=BoardSupply(clock.now_s, hwmon)))
     for line in _opening(controller, journal.found, record_path):
         terminal.say(line)
@@ -159,6 +165,8 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
             ticks = controller.state.ticks
             service.tell_supervisor("WATCHDOG=1", *(() if ready else ("READY=1",)))
             ready = True
+        if barometer is not None:
+            trouble.look(barometer.fault, clock.now_s())
         return not clock.stopped
 
     try:

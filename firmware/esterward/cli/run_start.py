@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-import tempfile
+import tomllib
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -86,7 +86,7 @@ def answer(asked: str) -> None:
 
 
 def _load(asked_reactor: Path | None, batch: Path | None, record: Path) -> dict[str, Any]:
-    from esterward.settings.files import load_batch, load_pair, load_reactor
+    from esterward.settings.files import load_pair, load_reactor
     from esterward.settings.mistakes import SettingsError
 
     path = reactor_path(asked_reactor, batch)
@@ -105,13 +105,13 @@ def _load(asked_reactor: Path | None, batch: Path | None, record: Path) -> dict[
         kept = [document.text for document in read_documents(record)
                 if document.name == BATCH_TEXT]
         if kept:
-            with tempfile.TemporaryDirectory() as folder:
-                copy = Path(folder) / "batch.toml"
-                copy.write_text(kept[-1], encoding="utf-8")
-                try:
-                    recorded, why = load_batch(copy, reactor), ""
-                except SettingsError as error:
-                    why = " ".join(error.mistakes).replace(f"{copy}: ", "")
+            try:  # no file in between: the disk may be full
+                recorded, why = load_pair(BATCH_TEXT, path,
+                                          batch_raw=tomllib.loads(kept[-1]))[0], ""
+            except SettingsError as error:
+                why = " ".join(error.mistakes).replace(f"{BATCH_TEXT}: ", "")
+            except (ValueError, RecursionError) as error:
+                why = f"its batch file is not valid TOML ({error})"
     return {"reactor": to_plain(reactor), "batch": to_plain(plan),
             "recorded": to_plain(recorded), "why": why, "texts": texts}
 

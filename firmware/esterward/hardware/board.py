@@ -38,7 +38,11 @@ FUNCTIONS: Final = ("gpiochip_open", "gpio_claim_output", "gpio_claim_input", "g
 
 
 class BoardMissing(RuntimeError):
-    """The pins cannot be used; the text is one sentence with what to do."""
+    """The pins cannot be used, now; the text is one sentence with what to do."""
+
+
+class FactoryRefused(ValueError):
+    """The environment names a pin factory that is not taken; one sentence."""
 
 
 def look(dev: Path = Path("/dev")) -> None:
@@ -52,7 +56,7 @@ def look(dev: Path = Path("/dev")) -> None:
 
 
 def open_factory(pipe_dir: str | Path) -> Any:
-    """The pin factory of this board; BoardMissing when there is none.
+    """The pin factory of this board; BoardMissing when there is none, FactoryRefused.
 
     pipe_dir: a folder for lgpio's pipe, made here; of this process alone, because the pipe's
     name is the same in every process.
@@ -89,8 +93,8 @@ def _import_lgpio(pipe_dir: Path) -> Any:
         raise BoardMissing(NO_LGPIO) from error
     except OSError as error:
         raise BoardMissing(
-            f"lgpio cannot start in {pipe_dir} ({_short(error)}); the folder must exist and be "
-            "writable."
+            f"lgpio cannot start in {pipe_dir} ({_short(error)}); the folder must be writable; one "
+            "left by another user (by sudo, say) is to be removed."
         ) from error
     finally:
         os.chdir(here)  # lgpio moves the process; nobody else expects that
@@ -110,7 +114,7 @@ def _registered(name: str) -> Any:
     found = [entry for entry in entry_points(group=GROUP, name=name.lower())
              if not entry.value.startswith(_OWN)]
     if not found:
-        raise BoardMissing(
+        raise FactoryRefused(
             f"{VARIABLE}={name} is refused: only {BACK_END} is used on a board; unset it.")
     return found[0].load()()
 

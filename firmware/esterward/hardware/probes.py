@@ -20,7 +20,7 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import Any, Final, Generic, TypeVar
 
-from esterward.hardware.folders import IIO_DIR, W1_DIR
+from esterward.hardware.folders import W1_DIR
 from esterward.values.readings import NO_READING, ProbeReading
 
 # A little under the tick: with the tick's own period its jitter, a millisecond, let one reading in
@@ -143,6 +143,8 @@ def reason(error: Exception) -> str:
     }
     known = words.get(type(error).__name__)
     text = " ".join(str(error).split())
+    if type(error) is LookupError:  # ours
+        return text
     return known or f"{type(error).__name__}: {text}"[:80]
 
 
@@ -219,27 +221,30 @@ def _library() -> Any:
     return w1thermsensor
 
 
-def find_barometer(iio_dir: str | Path = IIO_DIR) -> Path:
-    """The kernel's file of the one pressure sensor; ValueError with a sentence otherwise."""
-    found = sorted(Path(iio_dir).glob("*/in_pressure_input"))
+def _find_barometer(iio_dir: Path) -> Path:
+    """The kernel's file of the one pressure sensor; LookupError when there is none, or two."""
+    found = sorted(iio_dir.glob("*/in_pressure_input"))
     if len(found) != 1:
-        raise ValueError(
-            f"the barometer: {len(found)} files in_pressure_input under {iio_dir}, one is needed; "
-            "check its overlay and wiring, or write [site] barometer = false.")
+        raise LookupError(f"{len(found)} files in_pressure_input are there, one is needed")
     return found[0]
 
 
 class IioBarometer:
-    """The Barometer port on the kernel's IIO file: absolute kPa (Linux ABI sysfs-bus-iio)."""
+    """The Barometer port on the kernel's IIO file: absolute kPa (Linux ABI sysfs-bus-iio).
 
-    def __init__(self, path: str | Path, clock: Callable[[], float]) -> None:
-        self._path = Path(path)
+    The file is looked for in each read, so that a sensor may come late, come back or be numbered
+    anew. fault: why there is no reading, "" when there is one or nothing is known yet.
+    """
+
+    def __init__(self, iio_dir: str | Path, clock: Callable[[], float]) -> None:
+        self._iio_dir = Path(iio_dir)
+        self.fault = ""
         self._reader = DeadlineReader(self._take, clock, name="barometer",
                                       period_s=BAROMETER_PERIOD_S)
         self._good: tuple[float, float] | None = None
 
     def _take(self) -> float:
-        return float(self._path.read_text("ascii"))
+        return float(_find_barometer(self._iio_dir).read_text("ascii"))
 
     def read(self, now_s: float) -> float | None:
         """The newest reading, None when there is none of the last minute, for whatever reason."""
@@ -250,7 +255,9 @@ class IioBarometer:
                     self._good = (began_s, kpa)
         good = self._good
         if good is None or not 0.0 <= now_s - good[0] + 0.1 <= BAROMETER_AGE_S:
+            self.fault = self._reader.result[2] if self._reader.result is not None else ""
             return None
+        self.fault = ""
         return good[1]
 
     def close(self) -> None:

@@ -67,9 +67,9 @@ def only_one(path: str | Path, what: str) -> IO[str]:
     try:
         lock = Path(path).open("a", encoding="ascii")  # noqa: SIM115 - held until the process ends
     except OSError as error:
-        raise LockFailed(f"the lock {path} cannot be opened ({error.strerror}); run it as the user "
-                         "who made it, or remove it, or name a --runtime folder you may "
-                         "write.") from None
+        raise LockFailed(f"the lock {path} cannot be opened ({error.strerror}); remove it if "
+                         "another user left it (by sudo, say), or name a --runtime folder you "
+                         "may write.") from None
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:

@@ -35,7 +35,7 @@ from esterward.record.resume import (
     sync_folder,
 )
 from esterward.record.rows import GENESIS, head, insert, real, to_json
-from esterward.record.schema import BUSY_MS, DAMAGE_ERRORS, BadRecord, Unreadable, open_writer
+from esterward.record.schema import BUSY_MS, DAMAGE_ERRORS, BadRecord, Kept, Unreadable, open_writer
 from esterward.record.trace import CHUNK_TICKS, Tick, encode
 from esterward.record.trouble import HELD, busy, unconfirmed, words
 from esterward.values.events import Event
@@ -190,8 +190,8 @@ class Journal:
         try:
             return Lock(self.path, durable=self._durable)
         except InUse:
-            raise BadRecord(f"{self.path}: another controller keeps this record; "
-                            "stop it first, or name another file") from None
+            raise Kept(f"{self.path}: another controller keeps this record; "
+                       "stop it first, or name another file") from None
         except OSError as error:
             self._give_up(f"the record cannot be written: {error.strerror}")
             return None

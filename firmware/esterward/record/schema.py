@@ -44,6 +44,10 @@ class BadRecord(Exception):
     """The file cannot serve as a record; the text is one sentence for a person."""
 
 
+class Kept(BadRecord):
+    """Another controller keeps it just now."""
+
+
 class Damaged(BadRecord):
     """A row does not fit its hash or the row before it."""
 
