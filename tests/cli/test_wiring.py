@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -72,8 +73,9 @@ def test_the_check_of_this_machine_marks_every_line_and_ends_with_one_if_somethi
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
     """A board on which everything is right."""
-    for name in ("dev/gpiochip0", "dev/watchdog0", "dev/rtc0"):
+    for name in ("dev/gpiochip0", "dev/watchdog0"):
         put(tmp_path, name, "")
+    put(tmp_path, "sys/class/rtc/rtc0/since_epoch", f"{time.time():.0f}\n")
     put(tmp_path, "proc/device-tree/model", "Raspberry Pi 4 Model B Rev 1.4\0")
     for bus, probe in (("1", A), ("2", B)):
         put(tmp_path, f"sys/bus/w1/devices/w1_bus_master{bus}/{probe}/w1_slave", "")
@@ -108,6 +110,8 @@ def test_a_board_on_which_all_is_right_has_nothing_to_fix_but_what_this_machine_
 @pytest.mark.parametrize(("name", "text", "what", "word"), [
     ("sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs", "Y\n", "released lines",
      "dtparam=strict_gpiod"),
+    # A chip without a battery, an hour after the power came.
+    ("sys/class/rtc/rtc0/since_epoch", "3600\n", "clock", "needs its battery"),
     ("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "1\n", "supply", "under-voltage"),
     ("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "\n", "supply", "cannot be read"),
     ("sys/bus/w1/devices/28-00000000ffff/w1_slave", "", "other probes", "28-00000000ffff"),
@@ -141,7 +145,8 @@ def test_one_probe_named_twice_and_two_on_one_bus_are_named(root: Path) -> None:
 
 
 @pytest.mark.parametrize(("name", "what"), [
-    ("dev/gpiochip0", "GPIO"), ("dev/watchdog0", "watchdog"), ("dev/rtc0", "clock")])
+    ("dev/gpiochip0", "GPIO"), ("dev/watchdog0", "watchdog"),
+    ("sys/class/rtc/rtc0/since_epoch", "clock")])
 def test_what_is_not_there_is_to_fix(root: Path, name: str, what: str) -> None:
     (root / name).unlink()
     assert found(root)[what].ok is False

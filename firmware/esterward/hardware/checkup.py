@@ -13,6 +13,7 @@ import re
 import shutil
 import socket
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -156,10 +157,12 @@ def _around(root: Path, reactor: Reactor, record_dir: Path) -> Iterator[Finding]
         found = len(list((root / IIO_DIR.lstrip("/")).glob("*/in_pressure_input")))
         yield Finding("barometer", found == 1, "found" if found == 1 else
                       f"{found} pressure sensors; exactly one is needed, with its dtoverlay")
-    set_by = [path for path in (service.CLOCK_SET, service.REAL_TIME_CLOCK)
-              if (root / path.lstrip("/")).exists()]
-    yield Finding("clock", bool(set_by), "set" if set_by else
-                  "nothing has set it; the batch does not mind, the dates in the record do")
+    clock_set = ((root / service.CLOCK_SET.lstrip("/")).exists()
+                 or service.chip_agrees(root / service.CLOCK_CHIPS.lstrip("/"), time.time()))
+    yield Finding("clock", clock_set, "set" if clock_set else
+                  "nothing has set it: no network time, and no clock chip that kept it over a time "
+                  "without power (that of a Pi 5 needs its battery); the batch does not mind, but "
+                  "how long a blackout lasted is not known then")
     yield _disk(root, record_dir)
     if reactor.mqtt_host:
         yield _broker(reactor.mqtt_host, reactor.mqtt_port)

@@ -15,7 +15,8 @@ from typing import IO, Final
 BOOT_ID: Final = "/proc/sys/kernel/random/boot_id"
 # systemd-timesyncd(8) makes this file once the clock was set from the network.
 CLOCK_SET: Final = "/run/systemd/timesync/synchronized"
-REAL_TIME_CLOCK: Final = "/dev/rtc0"
+CLOCK_CHIPS: Final = "/sys/class/rtc"  # Linux ABI sysfs-class-rtc: since_epoch in UTC seconds
+CHIP_AGREES_S: Final = 60.0            # both may have drifted apart for a week
 
 
 class LockFailed(RuntimeError):
@@ -25,10 +26,12 @@ class LockFailed(RuntimeError):
 class MonotonicClock:
     """The Clock port: CLOCK_MONOTONIC of this boot. wait() ends early when stop() was called.
 
-    signal: the number of the signal that stopped it, 0 for none.
+    signal: the number of the signal that stopped it, 0 for none. set_by_chip: asked once, here,
+    because reading a chip may block.
     """
 
     def __init__(self) -> None:
+        self.set_by_chip = chip_agrees(Path(CLOCK_CHIPS), time.time())
         self.boot = Path(BOOT_ID).read_text("ascii").strip()
         self.stopped = False
         self.signal = 0
@@ -40,7 +43,7 @@ class MonotonicClock:
 
     def wall_s(self) -> float | None:
         """Unix time as a label; None while nothing has set this machine's clock."""
-        if Path(CLOCK_SET).exists() or Path(REAL_TIME_CLOCK).exists():
+        if self.set_by_chip or Path(CLOCK_SET).exists():
             return time.time()
         return None
 
@@ -54,6 +57,21 @@ class MonotonicClock:
         self.signal = self.signal or number
         with suppress(BlockingIOError):
             os.write(self._waker, b".")
+
+
+def chip_agrees(chips: Path, wall_s: float) -> bool:
+    """Whether a clock chip of the board tells the same time as the system's clock, Unix time.
+
+    That there is a chip says nothing: one without a battery begins anew (1970, 2000) when the power
+    comes, while systemd sets the system's clock to what it kept in a file, so the two differ by
+    decades. Nobody copies that kept time into the chip: the kernel does so only with a clock that
+    is synchronised (NTP), and timedatectl(1) when a person sets the time.
+    """
+    for chip in chips.glob("rtc*/since_epoch"):
+        with suppress(OSError, ValueError):  # a chip that lost its time may refuse to be read
+            if abs(int(chip.read_text("ascii")) - wall_s) <= CHIP_AGREES_S:
+                return True
+    return False
 
 
 def stop_on_signals(clock: MonotonicClock) -> None:
