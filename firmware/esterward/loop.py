@@ -97,7 +97,8 @@ class Loop:
         if periodic or decision.events:
             self.status = status_of(controller, now_s)
             if ports.telemetry is not None:
-                ports.telemetry.show(self.status, decision.events, now_s, snapshot.wall_s)
+                ports.telemetry.show(self.status, decision.events, now_s, snapshot.wall_s,
+                                     ports.record.stored)
                 ports.telemetry.step(now_s)
         return decision
 

@@ -15,11 +15,14 @@ from esterward.telemetry.connection import Received
 from esterward.telemetry.link import (
     FLOODED_STEPS,
     JUDGED_A_STEP,
+    MAX_UNANSWERED,
     MAX_WAITING,
     STEP_REAL_S,
+    STORED_S,
     TAKEN_A_TICK,
     MqttLink,
 )
+from esterward.values.events import Event
 from esterward.values.status import Status
 from esterward_sim.broker import AMQTT, EmbeddedBroker, free_port
 from telemetry.mqtt_rig import DEVICE
@@ -226,6 +229,68 @@ def test_a_tick_gets_a_few_requests_and_every_hold_before_them(make_link: Make) 
     assert len(taken) == 1 + TAKEN_A_TICK
     rest = [request.id for _ in range(3) for request in link.take_requests()]
     assert rest == ["r4", "r5", "r6", "r7", "r8"]
+
+
+def told(link: MqttLink) -> list[dict[str, Any]]:
+    return [json.loads(line.payload) for line in link._outbox.lines
+            if line.topic.endswith("remote/answer")]
+
+
+def accepted(number: int) -> Event:
+    return Event(number, 1.0, "request_accepted", {"id": f"r{number}"})
+
+
+def test_a_reading_is_answered_once_it_is_on_the_disk_and_its_event_at_once(
+        make_link: Make, status: Make) -> None:
+    link = make_link(free_port(), new_nonce=lambda: "n1")
+    link.step(1.0)
+    for number in (8, 9):
+        arrive(link, number, kind="observe", name="wash_ph", value=7.0)
+    link.take_requests()
+    link.show(status(), (accepted(8), accepted(9)), 1.0, None, 7)
+    events = [json.loads(line.payload) for line in link._outbox.lines
+              if line.topic.endswith("stream/event")]
+    assert [(event["boot"], event["number"]) for event in events] == [("boot-1", 8), ("boot-1", 9)]
+    assert told(link) == []
+    link.show(status(), (), 2.0, None, 8)
+    assert told(link) == [{"id": "r8", "accepted": True, "why": ""}]
+    link.show(status(), (), 1.0 + STORED_S - 0.1, None, 8)
+    assert len(told(link)) == 1
+    link.show(status(), (), 1.0 + STORED_S, None, 8)
+    (_, late) = told(link)
+    assert late["accepted"] is False and "a power cut would lose it" in late["why"]
+    link.show(status(), (), 60.0, None, 9)
+    assert len(told(link)) == 2, "one answer each"
+
+
+def test_a_hold_and_a_refusal_are_answered_at_once_also_on_a_dead_disk(
+        make_link: Make, status: Make) -> None:
+    link = make_link(free_port(), new_nonce=lambda: "n1")
+    link.step(1.0)
+    arrive(link, 1, kind="hold")
+    arrive(link, 2, kind="acknowledge")
+    arrive(link, 3, kind="observe", name="wash_ph", value=7.0)
+    link.take_requests()
+    link.show(status(), (accepted(1), accepted(2), Event(
+        3, 1.0, "request_refused", {"id": "r3", "why": "not now"})), 1.0, None, 0)
+    assert [(answer["id"], answer["accepted"]) for answer in told(link)] == [
+        ("r1", True), ("r2", True), ("r3", False)]
+
+
+def test_readings_that_wait_for_the_disk_are_bounded_and_leave_room_for_a_hold(
+        make_link: Make, status: Make) -> None:
+    link = make_link(free_port(), new_nonce=lambda: next(nonces))
+    nonces = map(str, count())
+    for number in range(1, MAX_UNANSWERED + 6):
+        link._nonce_at_s = float("-inf")
+        link.step(1.0)
+        arrive(link, number, kind="observe", name="wash_ph", value=7.0, nonce=link._requests.nonce)
+        link.take_requests()
+        link.show(status(), (accepted(number),), 1.0, None, 0)
+    assert len(link._unstored) == MAX_UNANSWERED
+    assert [answer["accepted"] for answer in told(link)] == [False] * 5
+    arrive(link, 900, kind="hold", nonce=link._requests.nonce)
+    assert [request.id for request in link.take_requests()] == ["r900"]
 
 
 def test_a_hold_is_taken_where_nothing_else_is_any_more(make_link: Make) -> None:

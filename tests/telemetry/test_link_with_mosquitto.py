@@ -173,7 +173,7 @@ def test_a_request_is_taken_and_answered_also_on_its_response_topic(
     pump(link, lambda: taken.extend(link.take_requests()) or taken, "the request arrives")
     assert taken == [Request("a1", "observe", "mqtt", "methanol_l", 20.5)]
     assert watcher.of("remote/answer") == []  # the controller decides, not the link
-    link.show(status(), (Event(2, 1.0, "request_accepted", {"id": "a1"}),), 1.0, None)
+    link.show(status(), (Event(2, 1.0, "request_accepted", {"id": "a1"}),), 1.0, None, 2)
     answers = lambda: [p for _, topic, p in watcher.messages if topic == "phone/answers"]  # noqa: E731
     pump(link, answers, "the answer")
     assert json.loads(answers()[0]) == {"id": "a1", "accepted": True, "why": ""}

@@ -151,8 +151,9 @@ def test_a_stage_that_ended_is_said_in_words_with_its_time() -> None:
     event = Event(9, 9000.0, "stage_ended",
                   {"stage": "mix", "repeat": 2, "started_s": 4500.0, "outcome": "done"})
     assert lines.line_words(event) == "mix and react (run 2) finished: done, after 1 h 15 min"
-    line = json.loads(lines.event_line(event, None))
-    assert (line["number"], line["at_s"], line["kind"]) == (9, 9000.0, "stage_ended")
+    line = json.loads(lines.event_line(event, None, "boot-1"))
+    assert (line["boot"], line["number"], line["at_s"], line["kind"]) == (
+        "boot-1", 9, 9000.0, "stage_ended")
 
 
 def test_the_first_out_latch_is_named_as_such() -> None:
@@ -173,7 +174,7 @@ def test_a_reset_with_no_batch_under_way_is_said_not_to_count(resets: int, count
 def test_an_event_with_a_number_that_is_none_still_gives_valid_json() -> None:
     event = Event(1, 0.0, "observation", {"name": "wash_ph", "value": math.nan,
                                           "source": "mqtt", "counts": True})
-    line = json.loads(lines.event_line(event, None), parse_constant=pytest.fail)
+    line = json.loads(lines.event_line(event, None, "b"), parse_constant=pytest.fail)
     assert line["data"]["value"] is None and "not known" in line["text"]
 
 

@@ -62,8 +62,9 @@ class World:
     def step(self, now_s: float) -> None:
         self.calls.append("step")
 
-    def show(self, *_: object) -> None:
+    def show(self, *shown: object) -> None:
         self.calls.append("telemetry")
+        self.shown = shown
 
 
 @pytest.fixture
@@ -80,6 +81,14 @@ def loop(world: World) -> Loop:
 def test_outputs_come_first_then_guard_record_and_telemetry(loop: Loop, world: World) -> None:
     loop.look()
     assert world.calls == ["relays", "guard", "record", "step", "telemetry", "step"]
+
+
+def test_telemetry_hears_what_is_on_the_disk_after_this_tick(
+    loop: Loop, world: World, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(world, "step", lambda now_s: setattr(world, "stored", 7))
+    loop.look()
+    assert world.shown[-1] == 7
 
 
 def test_it_ticks_each_second_and_at_once_when_an_input_changes(loop: Loop, world: World) -> None:

@@ -168,10 +168,10 @@ class Shown:
         return self.link.take_requests() if self.link is not None else ()
 
     def show(self, status: Status, events: tuple[Event, ...], now_s: float,
-             wall_s: float | None) -> None:
+             wall_s: float | None, stored: int = 0) -> None:
         self.terminal.show(status, events, now_s)
         if self.link is not None:
-            self.link.show(status, events, now_s, wall_s)
+            self.link.show(status, events, now_s, wall_s, stored)
 
     def step(self, now_s: float) -> None:
         if self.link is not None:

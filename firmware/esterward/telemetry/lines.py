@@ -120,9 +120,12 @@ def line_words(event: Event) -> str:
     return " ".join(text.split())
 
 
-def event_line(event: Event, wall_s: float | None) -> str:
-    """The event as one JSON line: number (the same twice is the same event), at_s, text."""
-    line: dict[str, Any] = {"number": event.number, "at_s": _finite(event.at_s)}
+def event_line(event: Event, wall_s: float | None, boot: str) -> str:
+    """The event as one JSON line: boot and number (the same twice is the same event), at_s, text.
+
+    A number alone may come twice: what was not on the disk in a power cut is counted anew.
+    """
+    line: dict[str, Any] = {"boot": boot, "number": event.number, "at_s": _finite(event.at_s)}
     stamp = rfc3339(wall_s)
     if stamp is not None:
         line["ts"] = stamp

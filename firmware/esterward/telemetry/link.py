@@ -26,7 +26,7 @@ from esterward.telemetry.discovery import discovery, discovery_topic
 from esterward.telemetry.outbox import Message, Outbox
 from esterward.telemetry.requests import Refusal, Requests, answer, room_for
 from esterward.values.events import Event
-from esterward.values.requests import HOLD, Request
+from esterward.values.requests import HOLD, OBSERVE, Request
 from esterward.values.status import Status
 
 MAX_WAITING: Final = 32  # requests not yet taken by the loop
@@ -41,9 +41,16 @@ JUDGED_A_STEP: Final = 16
 # waits.
 FLOODED_STEPS: Final = 5
 TAKEN_A_TICK: Final = 4
+# A reading that is not on the disk by then is answered: its sender should not have to guess.
+STORED_S: Final = 10.0
+NOT_STORED: Final = (
+    f"it is noted, but was not stored within {STORED_S:g} s and a power cut would lose it; look at "
+    "the reactor before you send it again")
 # Values that change all the time are looked at no oftener than this in real time, so that a
 # fast rehearsal does not drown its broker; at real speed it changes nothing.
 PICTURE_REAL_S: Final = 0.2
+
+_Reply = tuple[str, bytes | None]  # MQTT 5: response topic and correlation data
 
 _AT_ONCE = attrgetter(
     "state", "stage", "step", "title", "flag", "mixer", "air", "prompt", "prompt_text",
@@ -76,7 +83,8 @@ class MqttLink:
         self._outbox = Outbox()
         self._requests = Requests()
         self._waiting: deque[Request] = deque()
-        self._unanswered: dict[str, tuple[str, bytes | None]] = {}
+        self._unanswered: dict[str, tuple[str, _Reply]] = {}  # id: kind, where to answer
+        self._unstored: deque[tuple[int, float, str, _Reply]] = deque()  # event, until, id, where
         self._alerts: set[str] = set()
         self._finished = ""
         self._shown: tuple[object, ...] | None = None
@@ -137,11 +145,12 @@ class MqttLink:
         return tuple(ordered[:count])
 
     def show(self, status: Status, events: tuple[Event, ...], now_s: float,
-             wall_s: float | None) -> None:
+             wall_s: float | None, stored: int = 0) -> None:
         """Show this picture and these events. Cheap when nothing changed; never raises."""
         with self._lock:
             try:
                 self._show(status, events, now_s, wall_s)
+                self._answer_stored(stored, now_s)
             except Exception as error:  # a word that cannot be shown must not end the batch
                 self._note(error)
 
@@ -195,7 +204,7 @@ class MqttLink:
     def _show(self, status: Status, events: tuple[Event, ...], now_s: float,
               wall_s: float | None) -> None:
         for event in events:
-            self._take_event(event, status, wall_s)
+            self._take_event(event, status, now_s, wall_s)
         shown = _AT_ONCE(status)
         changed = shown != self._shown
         if changed:
@@ -233,19 +242,34 @@ class MqttLink:
             self._outbox.show(topics.alert_topic(self._id, alert), topics.DELETED)
         self._alerts = set(standing)
 
-    def _take_event(self, event: Event, status: Status, wall_s: float | None) -> None:
+    def _take_event(self, event: Event, status: Status, now_s: float,
+                    wall_s: float | None) -> None:
         self._outbox.add_line(Message(
-            self._topic("stream", "event"), lines.event_line(event, wall_s),
+            self._topic("stream", "event"), lines.event_line(event, wall_s, self._boot),
             minor=lines.is_minor(event)))
         if event.kind == "stage_ended":
             self._finished = lines.finished_words(event, status.title)
         elif event.kind in lines.ENDS_FINISHED:
             self._finished = ""
         elif event.kind in ("request_accepted", "request_refused"):
-            reply = self._unanswered.pop(str(event.data.get("id", "")), None)
-            if reply is not None:
-                self._answer(str(event.data["id"]), event.kind == "request_accepted",
-                             str(event.data.get("why", "")), reply)
+            request_id, accepted = str(event.data.get("id", "")), event.kind == "request_accepted"
+            kind, reply = self._unanswered.pop(request_id, ("", None))
+            if reply is None:
+                return
+            if accepted and kind == OBSERVE:  # the others are done once they are taken
+                self._unstored.append((event.number, now_s + STORED_S, request_id, reply))
+            else:
+                self._answer(request_id, accepted, str(event.data.get("why", "")), reply)
+
+    def _answer_stored(self, stored: int, now_s: float) -> None:
+        """Answer the readings that are on the disk, and those that should have been by now."""
+        while self._unstored:
+            number, until_s, request_id, reply = self._unstored[0]
+            if number > stored and now_s < until_s:
+                return
+            self._unstored.popleft()
+            self._answer(request_id, number <= stored, "" if number <= stored else NOT_STORED,
+                         reply)
 
     # -- requests --------------------------------------------------------------------------
 
@@ -260,8 +284,9 @@ class MqttLink:
         judged = self._requests.judge(received.payload, received.retained)
         if isinstance(judged, Request):
             if (len(self._waiting) < room_for(judged.kind, MAX_WAITING)
-                    and len(self._unanswered) < room_for(judged.kind, MAX_UNANSWERED)):
-                self._unanswered[judged.id] = reply
+                    and len(self._unanswered) + len(self._unstored)
+                    < room_for(judged.kind, MAX_UNANSWERED)):
+                self._unanswered[judged.id] = (judged.kind, reply)
                 self._waiting.append(judged)
                 return
             judged = Refusal(judged.id, "too many requests are waiting; send it again with "

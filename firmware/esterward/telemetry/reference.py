@@ -24,8 +24,10 @@ two departures:
 1. Retained properties, `$state` and `$alert` go out with QoS 1 where the convention recommends
    QoS 2: each of them says the whole of what is so now, so that hearing one twice does no harm.
 2. Momentary properties (`stream/event`, `remote/answer`) go out with QoS 1 where the convention
-   wants QoS 0: that a stage ended must arrive. They may arrive twice; an event's `number`, an
-   answer's `id` tell. Samples go out with QoS 0.
+   wants QoS 0: that a stage ended must arrive. They may arrive twice; an event's `boot` and
+   `number` together, an answer's `id` tell. The number alone does not: events are told before they
+   are on the disk, and after a power cut the next start counts on from the last one there. Samples
+   go out with QoS 0.
 
 One retained discovery message for home-automation hubs stands beside the tree, in
 `homeassistant/device/<id>/config`.
@@ -42,8 +44,11 @@ One JSON object to `homie/5/<id>/remote/request/set`, not retained, for example
 
 `nonce` is what `remote/nonce` shows now; a new one comes each 60 s and the last two count. Each
 `id` counts once. The answer comes on `remote/answer`, and with MQTT 5 on the response topic too:
-`{"id": ..., "accepted": true|false, "why": ...}`. A titration
-reading is shown at the reactor and counts only once green is held there.
+`{"id": ..., "accepted": true|false, "why": ...}`. Of an observation `true` means that it is on the
+disk. If it is not there within 10 s the answer is `false` with that as `why`: the reading is noted
+and shown, but a power cut would lose it, so look at the reactor before you send it again; the same
+if no answer comes. A titration reading is shown at the reactor and counts only once green is held
+there.
 
 """
 
