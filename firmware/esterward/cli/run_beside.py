@@ -11,21 +11,28 @@ import sys
 import threading
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Final, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
+from esterward.hardware.trouble import Trouble
 from esterward.record.journal import Journal
 from esterward.telemetry.lines import duration_words, line_words
 from esterward.values.events import Event
 from esterward.values.outputs import Outputs
-from esterward.values.ports import Telemetry
 from esterward.values.requests import Request
 from esterward.values.snapshot import Snapshot
 from esterward.values.status import SEEN, STAGE_WORDS, STATE_WORDS, Status
+
+if TYPE_CHECKING:
+    from esterward.telemetry.link import MqttLink
 
 MINUTE_S: Final = 60.0
 LINES_WAITING: Final = 500
 # What the question line, or nobody, needs to hear of as an event.
 QUIET: Final = frozenset({"prompt_opened", "step_started", "request_accepted"})
+LINK_ADVICE: Final = (
+    "alerts may not reach a phone; see [mqtt] host and port, $ESTERWARD_MQTT_USER and "
+    "$ESTERWARD_MQTT_PASSWORD, and the broker's log.")
+TOO_MANY: Final = "more requests came than can be looked at, some were neither taken nor answered"
 
 
 class Beside:
@@ -159,10 +166,15 @@ class Terminal:
 
 
 class Shown:
-    """The Telemetry port: the terminal, and the MQTT link when there is a broker."""
+    """The Telemetry port: the terminal, and the MQTT link when there is a broker.
 
-    def __init__(self, terminal: Terminal, link: Telemetry | None) -> None:
+    What is wrong with the link is told on the terminal, since no phone can hear of it.
+    """
+
+    def __init__(self, terminal: Terminal, link: MqttLink | None) -> None:
         self.terminal, self.link = terminal, link
+        self._unheard = 0
+        self._trouble = Trouble("MQTT", LINK_ADVICE, terminal.say)
 
     def take_requests(self) -> tuple[Request, ...]:
         return self.link.take_requests() if self.link is not None else ()
@@ -174,5 +186,10 @@ class Shown:
             self.link.show(status, events, now_s, wall_s, stored)
 
     def step(self, now_s: float) -> None:
-        if self.link is not None:
-            self.link.step(now_s)
+        link = self.link
+        if link is None:
+            return
+        link.step(now_s)
+        too_many = link.unheard != self._unheard
+        self._unheard = link.unheard
+        self._trouble.look(link.fault or (TOO_MANY if too_many else ""), now_s)
