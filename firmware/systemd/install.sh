@@ -1,6 +1,6 @@
 #!/bin/sh
 # Installs Esterward on Raspberry Pi OS, from this clone. Run as root: sudo sh firmware/systemd/install.sh
-# Starts nothing and enables nothing; run it again after an update. Not tried on a board yet.
+# Starts nothing and enables nothing; run it again for an update, between two batches. Not tried on a board yet.
 # DESTDIR puts every file below another folder (for the tests); then no user or unit is touched.
 set -eu
 cd "$(dirname "$0")/../.."
@@ -14,6 +14,12 @@ stop() { printf 'install: %s\n' "$*" >&2; exit 2; }
 
 [ -n "$ROOT" ] || [ "$(id -u)" = 0 ] || stop "this needs root: sudo sh $UNITS/install.sh"
 command -v apt-get >/dev/null 2>&1 || stop "there is no apt-get; this script is for Raspberry Pi OS, see docs/how-to/install-on-a-pi.md for the steps."
+for unit in esterward-run esterward-guard; do
+    case $(systemctl is-active $unit 2>/dev/null || :) in
+    active | activating | reloading | deactivating)
+        stop "$unit is running, and its program must not be replaced under it; nothing was changed. When no batch is under way (the last one of 'esterward record list' has ended): sudo systemctl stop esterward-run esterward-guard, then this again. In the middle of a batch let it end first (docs/how-to/install-on-a-pi.md, An update)." ;;
+    esac
+done
 [ "$(uname -m)" = aarch64 ] || say "note: this machine is $(uname -m); Esterward is meant for the 64-bit system (aarch64)."
 
 say "Installing python3-lgpio and python3-venv from the distribution ..."
@@ -34,7 +40,10 @@ install -m 0644 $UNITS/esterward.sysusers "$ROOT/etc/sysusers.d/esterward.conf"
 install -m 0644 $UNITS/esterward.tmpfiles "$ROOT/etc/tmpfiles.d/esterward.conf"
 for pair in firmware/config/reactor.toml:0644 firmware/config/batch.toml:0644 $UNITS/run.env:0600; do
     file=${pair%:*}
-    [ -e "$CONFIG/${file##*/}" ] || install -m "${pair##*:}" "$file" "$CONFIG/"  # yours is kept
+    [ -e "$CONFIG/${file##*/}" ] && continue  # yours is kept
+    install -m "${pair##*:}" "$file" "$CONFIG/"
+    # The example's probes were compared; yours were not (bring-up, step B5).
+    sed -i 's/^checked = true /checked = false/' "$CONFIG/${file##*/}"
 done
 "$HOME_DIR/bin/esterward" guard --prepare --reactor "$CONFIG/reactor.toml" --config "$CONFIG/guard.json" ||
     say "note: guard.json was not written; mend reactor.toml and prepare it again."

@@ -19,6 +19,7 @@ from click.testing import CliRunner
 from esterward.cli.errors import AGAIN_S, NotNow, Refused
 from esterward.cli.guard import RUNTIME, STATE, guard
 from esterward.cli.run import run
+from esterward.settings.files import load_reactor
 
 TOP = Path(__file__).parents[2]
 HERE = TOP / "firmware/systemd"
@@ -114,16 +115,17 @@ STUBS = {
     "apt-get": 'echo "apt-get $*" >> "$LOG"',
     "uname": "echo aarch64",
     "python3": f'exec {sys.executable} "$@"',
+    "systemctl": 'echo inactive; exit 3',
 }
 VENV_PYTHON = '#!/bin/sh\necho "python $*" >> "$LOG"\n'
 VENV_ESTERWARD = '#!/bin/sh\necho "esterward $*" >> "$LOG"\n'
 
 
-def install(tmp_path: Path) -> subprocess.CompletedProcess[str]:
+def install(tmp_path: Path, **more: str) -> subprocess.CompletedProcess[str]:
     """The script against a folder, with stand-ins for apt-get and the environment's programs."""
     bin_dir, root = tmp_path / "bin", tmp_path / "root"
     bin_dir.mkdir(exist_ok=True)
-    for name, text in STUBS.items():
+    for name, text in (STUBS | more).items():
         path = bin_dir / name
         path.write_text(f"#!/bin/sh\n{text}\n")
         path.chmod(0o755)
@@ -157,6 +159,31 @@ def test_the_script_puts_every_file_in_its_place_and_starts_nothing(tmp_path: Pa
     assert "nothing was started" in done.stdout and "bring-up.md" in done.stdout
 
 
+def test_the_installed_example_claims_no_probe_check_that_was_not_made(tmp_path: Path) -> None:
+    assert install(tmp_path).returncode == 0
+    assert load_reactor(TOP / "firmware/config/reactor.toml").probes_checked
+    assert not load_reactor(tmp_path / "root/etc/esterward/reactor.toml").probes_checked
+    mine = tmp_path / "root/etc/esterward/reactor.toml"
+    text = mine.read_text("utf-8").replace("checked = false", "checked = true ", 1)
+    mine.write_text(text, "utf-8")
+    assert install(tmp_path).returncode == 0
+    assert mine.read_text("utf-8") == text, "what a person wrote stays"
+
+
+@pytest.mark.parametrize("state", ["active", "activating", "reloading", "deactivating"])
+@pytest.mark.parametrize("unit", ["esterward-run", "esterward-guard"])
+def test_the_script_changes_nothing_under_a_running_program_and_says_what_comes_first(
+    unit: str, state: str, tmp_path: Path,
+) -> None:
+    """systemctl(1), is-active: prints the state, exits 0 only when it is active."""
+    asked = f'[ "$2" = {unit} ] && {{ echo {state}; exit {0 if state == "active" else 3}; }}'
+    done = install(tmp_path, systemctl=f"{asked}\necho inactive; exit 3")
+    assert done.returncode == 2 and done.stdout == "" and done.stderr.count("\n") == 1
+    assert f"{unit} is running" in done.stderr
+    assert "sudo systemctl stop esterward-run esterward-guard" in done.stderr
+    assert not (tmp_path / "root/etc").exists() and not (tmp_path / "log").exists()
+
+
 def test_run_again_it_keeps_the_files_a_person_wrote(tmp_path: Path) -> None:
     assert install(tmp_path).returncode == 0
     mine = tmp_path / "root/etc/esterward/reactor.toml"
@@ -170,4 +197,5 @@ def test_the_script_names_no_address_and_never_starts_a_service() -> None:
     assert "http" not in text and "index-url" not in text
     commands = [line for line in text.partition('say "\nInstalled')[0].splitlines()
                 if "systemctl" in line]
-    assert [line.strip() for line in commands] == ["systemctl daemon-reload"]
+    assert [line.strip() for line in commands if "stop \"" not in line] == [
+        "case $(systemctl is-active $unit 2>/dev/null || :) in", "systemctl daemon-reload"]
