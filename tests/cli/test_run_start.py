@@ -8,13 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from esterward.cli.errors import Refused
-from esterward.cli.run_start import NO_BATCH, Files, controller_of, load
+from esterward.cli.errors import NotNow, Refused
+from esterward.cli.run_start import NO_BATCH, Files, _load, controller_of, load
+from esterward.record.journal import Journal
 from esterward.record.resume import NOTHING, Found
 from esterward.safety.alarms import AlarmEntry
 from esterward.state import ControllerState
 from esterward.tick import Controller
+from esterward.values.batch import Batch
 from esterward.values.outputs import SAFE
+from esterward.values.plain import from_plain as build
 from esterward.values.plain import to_plain
 from harness import BATCH, REACTOR, Bench
 
@@ -171,6 +174,32 @@ def test_the_files_are_read_in_a_process_that_ends_and_every_mistake_comes_at_on
     with pytest.raises(Refused) as refused:
         load(None, tmp_path / "batch.toml", tmp_path / "none.sqlite")
     assert len(refused.value.sentences) == 2
+
+
+def test_the_recorded_batch_is_read_without_a_file_on_a_disk_that_may_be_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    journal = Journal(tmp_path / "record.sqlite", boot="b", now_s=1.0)
+    journal.attach("batch.toml", (CONFIG / "batch.toml").read_text("utf-8"))
+    journal.close(2.0)
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    for name in ("tempfile.TemporaryDirectory", "tempfile.mkstemp"):
+        monkeypatch.setattr(name, full)
+    plain = _load(CONFIG / "reactor.toml", CONFIG / "batch.toml", tmp_path / "record.sqlite")
+    assert plain["why"] == "" and plain["recorded"]["oil_volume_l"] == 120.0
+    assert replace(build(Batch, plain["recorded"]), digest="") == replace(
+        build(Batch, plain["batch"]), digest="")
+
+
+def test_files_whose_reading_breaks_off_are_one_sentence_and_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("esterward.cli.run_start.READ", "import os; os.kill(os.getpid(), 9)")
+    with pytest.raises(NotNow, match=r"ended early \(exit code -9\)"):
+        load(CONFIG / "reactor.toml", None, tmp_path / "none.sqlite")
 
 
 @pytest.mark.parametrize(("level", "kept"), [("watch", False), ("small", True)])

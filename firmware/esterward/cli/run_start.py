@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from esterward.cli.errors import Refused
+from esterward.cli.errors import NotNow, Refused
 from esterward.process import learnt
 from esterward.process.control import MIXING_STEPS
 from esterward.process.state import ProcessState
@@ -61,7 +61,7 @@ def reactor_path(asked: Path | None, batch: Path | None) -> Path:
 
 
 def load(asked_reactor: Path | None, batch: Path | None, record: Path) -> Files:
-    """Read and check the files; Refused with every mistake at once.
+    """Read and check the files; Refused with every mistake at once, NotNow when that broke off.
 
     In a process of its own that ends: the libraries that check settings would stay resident
     for the whole batch (about 35 MB of the 60 a controller may have).
@@ -69,7 +69,11 @@ def load(asked_reactor: Path | None, batch: Path | None, record: Path) -> Files:
     asked = json.dumps([None if path is None else str(path)
                         for path in (asked_reactor, batch, record)])
     done = subprocess.run([sys.executable, "-c", READ, asked], stdout=subprocess.PIPE,
-                          text=True, encoding="utf-8", check=True)
+                          text=True, encoding="utf-8", check=False)
+    if done.returncode:
+        raise NotNow(f"esterward run: the process that reads the files ended early (exit code "
+                     f"{done.returncode}), for want of memory or by a mistake of the program; what "
+                     "it said stands above.")
     plain = json.loads(done.stdout)
     if "mistakes" in plain:
         raise Refused(*plain["mistakes"])
