@@ -17,8 +17,15 @@ from esterward.guard.link import GuardSocket
 from esterward.hardware.probes import ReaderStuck
 from esterward.loop import Loop
 from esterward.record.inbox import machine_boot
+from esterward.record.journal import Journal
 from esterward.record.read import read_marks
 from esterward.record.resume import Found, last_state
+from esterward.state import ControllerState
+from esterward.values.events import Event
+from esterward.values.outputs import SAFE
+from esterward.values.plain import to_plain
+from esterward.values.readings import NO_READING
+from esterward.values.snapshot import Snapshot
 from esterward_sim.bench_pins import BenchPin, SharedBoard
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
@@ -39,7 +46,8 @@ def guard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[GuardSock
     made.close()
 
 
-def ends(monkeypatch: pytest.MonkeyPatch, guard: GuardSocket, what: Callable[[], object]) -> Any:
+def ends(monkeypatch: pytest.MonkeyPatch, guard: GuardSocket, what: Callable[[], object],
+         *more: str) -> Any:
     """A run whose third look does what instead."""
     looks = iter(range(100))
     look = Loop.look
@@ -50,7 +58,7 @@ def ends(monkeypatch: pytest.MonkeyPatch, guard: GuardSocket, what: Callable[[],
 
     with monkeypatch.context() as patched:
         patched.setattr(Loop, "look", instead)
-        return CliRunner().invoke(run, ["--runtime", "rt", "--record", str(RECORD)])
+        return CliRunner().invoke(run, ["--runtime", "rt", "--record", str(RECORD), *more])
 
 
 def fails(error: Exception) -> Callable[[], object]:
@@ -72,6 +80,26 @@ def test_a_mistake_of_the_program_is_no_clean_stop_and_a_second_counts_as_two(
         assert (found().clean, found().unclean_starts) == (False, turn)
         assert json.loads(found().checkpoint or "")["process"]["state"] == "idle", "all is kept"
     assert {mark.kind for mark in read_marks(RECORD)} == {"start"}
+
+
+def test_a_refused_start_leaves_no_mark_and_hides_no_unclean_end(
+    guard: GuardSocket, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    text = (CONFIG / "batch.toml").read_text("utf-8")
+    Path("other.toml").write_text(text.replace('"120 L"', '"100 L"'), "utf-8")
+    state = ControllerState()
+    state.process.state = "held"
+    journal = Journal(RECORD, boot=machine_boot(), now_s=time.monotonic())
+    journal.attach("batch.toml", text)
+    now = Snapshot(time.monotonic(), "b", True, None, NO_READING, None, None, 0)
+    journal.add(now, SAFE, (Event(1, 0.0, "note", {"text": ""}),), json.dumps(to_plain(state)))
+    journal.close(now.now_s, clean=False)
+    for _ in range(2):
+        done = ends(monkeypatch, guard, fails(KeyError("it was not refused")), "--batch",
+                    "other.toml")
+        assert done.exit_code == 2 and "is not finished" in done.output
+        assert (found().clean, found().unclean_starts) == (False, 1)
+    assert [mark.kind for mark in read_marks(RECORD)] == ["start"]
 
 
 def test_a_probe_that_hangs_ends_it_in_good_order(

@@ -131,7 +131,7 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     except (BadRecord, Refused) as error:
         _tried(relays.close)
         if journal is not None:
-            journal.close(clock.now_s(), clock.wall_s())
+            journal.withdraw(clock.now_s())
         if isinstance(error, Refused):
             raise
         refused = NotNow if isinstance(error, Kept) else Refused

@@ -181,7 +181,21 @@ class Journal:
         if self._lock is not None:
             self._lock.close()
 
+    def withdraw(self, now_s: float) -> None:
+        """Close as if this start had not been, before anything was given or attached.
+
+        How the last run ended then still counts. Where this start set a damaged record aside
+        its mark stays: it is what tells the next start of that.
+        """
+        with suppress(sqlite3.Error):
+            if self._connection is not None and not self.found.renamed:
+                self._unmark(self._connection)
+        self.close(now_s, clean=False)
+
     # -- inside -----------------------------------------------------------------------------
+
+    def _unmark(self, connection: sqlite3.Connection) -> None:
+        connection.execute("DELETE FROM marks WHERE seq = ?", (self._session,))
 
     def _take_lock(self) -> Lock | None:
         if not self.path.parent.is_dir() or self.path.is_dir():
@@ -233,7 +247,7 @@ class Journal:
             fold(connection)
         except sqlite3.Error as error:
             if busy(getattr(error, "sqlite_errorname", "")):  # nothing ran: it is no unclean end
-                connection.execute("DELETE FROM marks WHERE seq = ?", (self._session,))
+                self._unmark(connection)
             raise
         # Last: until the file says "started", the promise to a lost record is all that tells of it.
         lock.promise(number, both=True)
