@@ -8,10 +8,11 @@ outputs go low before anything else is tidied up.
 from __future__ import annotations
 
 import json
+import os
 import signal
 import threading
 import traceback
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -125,8 +126,8 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
         journal = Journal(record_path, boot=clock.boot, now_s=clock.now_s(),
                           wall_s=clock.wall_s())
         if journal.fault:  # nothing of this run would ever count as stored
-            raise NotNow(f"--record {record_path}: {journal.fault}; mend that, or name a file "
-                         "that can be written.")
+            raise NotNow(f"--record {record_path}: {journal.fault}; {_mend(record_path)}, or name "
+                         "a file that can be written.")
         controller = controller_of(files, journal.found, batch_path, learnt_of(record_path))
     except (BadRecord, Refused) as error:
         _tried(relays.close)
@@ -191,6 +192,19 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     return code
 
 
+def _mend(record_path: Path) -> str:
+    """What to do about a record that cannot be written: perhaps a run with sudo left it to root."""
+    from esterward.record.lock import lock_path
+    from esterward.record.schema import owner_of
+
+    wal = record_path.with_name(record_path.name + "-wal")
+    for path in (record_path, lock_path(record_path), wal):
+        with suppress(OSError):
+            if path.exists() and not os.access(path, os.W_OK):
+                return f"{path} belongs to {owner_of(path)}, give it to this user (sudo chown)"
+    return "mend that"
+
+
 def _tried(off: Callable[[], None]) -> Exception | None:
     """Why the outputs could not all be driven low, None when they were."""
     try:
@@ -242,8 +256,6 @@ def _attach(journal: Any, files: Files, controller: Controller, terminal: Any) -
 def _mqtt(reactor: Reactor, clock: MonotonicClock) -> MqttLink | None:
     if not reactor.mqtt_host:
         return None
-    import os
-
     from esterward import __version__
     from esterward.safety.faults import FAULTS
     from esterward.telemetry.link import MqttLink

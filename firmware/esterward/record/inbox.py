@@ -7,6 +7,7 @@ reset typed before a restart must not act after it.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Callable
@@ -16,7 +17,7 @@ from uuid import uuid4
 
 from esterward.record.read import to_row
 from esterward.record.rows import HASHED
-from esterward.record.schema import BadRecord, open_reader, open_writer
+from esterward.record.schema import BadRecord, closed_to_us, open_reader, open_writer
 from esterward.values.requests import LOCAL_KINDS, Request
 
 VALID_S = 600.0  # design.md section 3: a reset counts within 10 min
@@ -57,7 +58,8 @@ def post(path: Path | str, kind: str, name: str = "", value: float | None = None
             )
             connection.execute("COMMIT")
     except sqlite3.Error as error:
-        raise BadRecord(f"{path}: the request could not be written: {error}") from None
+        why = closed_to_us(path, os.W_OK) or f"the request could not be written: {error}"
+        raise BadRecord(f"{path}: {why}") from None
     return identity
 
 

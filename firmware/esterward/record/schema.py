@@ -19,6 +19,7 @@ from pathlib import Path
 
 APPLICATION_ID = 0x45535457  # "ESTW", in SQLite's header: tells our file from any other
 VERSION = 1
+SERVICE_RECORD = Path("/var/lib/esterward/record.sqlite")
 BUSY_MS = 100
 
 TABLES = """
@@ -160,6 +161,9 @@ def open_reader(path: Path) -> sqlite3.Connection:
 
     BadRecord, in one sentence, for whatever is not a record that can be read.
     """
+    closed = closed_to_us(path, os.R_OK)
+    if closed:
+        raise Unreadable(f"{path}: {closed}", PermissionError())
     if not path.exists():
         raise BadRecord(f"{path}: there is no such record; name its file, "
                         "or set ESTERWARD_RECORD")
@@ -220,5 +224,33 @@ def default_path() -> Path:
     named = os.environ.get("ESTERWARD_RECORD", "")
     if named:
         return Path(named)
-    here, service = Path("record.sqlite"), Path("/var/lib/esterward/record.sqlite")
-    return service if not here.exists() and service.exists() else here
+    here = Path("record.sqlite")
+    try:
+        if here.exists():
+            return here
+    except PermissionError:  # a folder of somebody else, as with sudo -u
+        pass
+    try:
+        return SERVICE_RECORD if SERVICE_RECORD.exists() else here
+    except PermissionError:  # there is a service, and its folder is closed to us
+        return SERVICE_RECORD
+
+
+def closed_to_us(path: Path, mode: int) -> str:
+    """Whose a file or its folder is that we may not use so (os.R_OK, os.W_OK), and what to type;
+    "" when nothing is in the way, or nothing is there."""
+    try:
+        if not path.exists() or os.access(path, mode):
+            return ""
+    except PermissionError:
+        path = path.parent
+    owner = owner_of(path)
+    return f"only {owner} may do that; write  sudo -u {owner}  before the command"
+
+
+def owner_of(path: Path) -> str:
+    """Whose it is, in words."""
+    try:
+        return path.owner()
+    except (OSError, KeyError):
+        return "another user"
