@@ -75,7 +75,18 @@ def test_requests_that_nobody_looks_at_are_said(make_link: Make, said: list[str]
             run.link._arrived(Received(b"{}", False, "", None))
         run.step()
     (told,) = said
-    assert "neither taken nor answered" in told
+    assert "neither taken nor answered" in told and "who else" in told
+    assert "[mqtt] host" not in told, "the link is not to blame"
     for _ in range(70):
         run.step()
-    assert said[1:] == ["MQTT: well again."]
+    assert said[1:] == ["MQTT requests: well again."]
+
+
+def test_a_word_that_could_not_be_shown_hides_no_broker_that_refuses_later(
+    make_link: Make, said: list[str],
+) -> None:
+    run = Run(make_link, free_port())
+    run.link._note(ValueError("a word"))
+    run.step()
+    until(lambda: len(said) == 2, "both are said", meanwhile=lambda: run.step(0.5))
+    assert "a word" in said[0] and "no broker" in said[1]

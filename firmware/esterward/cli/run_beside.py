@@ -33,6 +33,7 @@ LINK_ADVICE: Final = (
     "alerts may not reach a phone; see [mqtt] host and port, $ESTERWARD_MQTT_USER and "
     "$ESTERWARD_MQTT_PASSWORD, and the broker's log.")
 TOO_MANY: Final = "more requests came than can be looked at, some were neither taken nor answered"
+FLOOD_ADVICE: Final = "see who else may publish to the broker, and its log."
 
 
 class Beside:
@@ -175,6 +176,7 @@ class Shown:
         self.terminal, self.link = terminal, link
         self._unheard = 0
         self._trouble = Trouble("MQTT", LINK_ADVICE, terminal.say)
+        self._flood = Trouble("MQTT requests", FLOOD_ADVICE, terminal.say)
 
     def take_requests(self) -> tuple[Request, ...]:
         return self.link.take_requests() if self.link is not None else ()
@@ -192,4 +194,5 @@ class Shown:
         link.step(now_s)
         too_many = link.unheard != self._unheard
         self._unheard = link.unheard
-        self._trouble.look(link.fault or (TOO_MANY if too_many else ""), now_s)
+        self._trouble.look(link.fault, now_s)
+        self._flood.look(TOO_MANY if too_many else "", now_s)

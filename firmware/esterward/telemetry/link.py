@@ -116,7 +116,7 @@ class MqttLink:
 
     @property
     def fault(self) -> str:
-        return self._fault or self._connection.fault
+        return self._connection.fault or self._fault  # a word not shown hides no broker
 
     @property
     def protocol(self) -> str:
