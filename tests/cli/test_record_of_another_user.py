@@ -11,8 +11,9 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from esterward.cli.run import _mend
+from esterward.cli.run import _closed
 from esterward.record.journal import Journal
+from esterward.record.lock import lock_path
 from esterward.record.schema import SERVICE_RECORD
 
 # As an ordinary user; run by root, the tests give root up first, since it may read everything.
@@ -82,12 +83,34 @@ def test_who_may_only_read_is_told_who_may_write(kept: Path) -> None:
     assert (code, told) == (2, f"{kept}: {said}")
 
 
-def test_a_service_whose_record_was_left_to_root_says_whose_it_is(
+def test_what_is_left_to_root_in_a_folder_of_ours_is_to_be_given_back(kept: Path) -> None:
+    """sudo -u root would mend it for one command; the service cannot say that of itself."""
+    kept.unlink()
+    kept.symlink_to("/etc/shadow")  # a file of root's that nobody else may read
+    if os.geteuid() == 0:
+        os.chown(kept.parent, 65534, 65534)
+    code, told = asked(kept, kept.parents[1] / "here", "record", "show")
+    assert (code, told) == (2, (
+        f"{kept}: it was left to root (by sudo, say), its folder belongs to {kept.parent.owner()}; "
+        f"write  sudo chown --reference={kept.parent} {kept}.\n"))
+
+
+def test_of_a_file_of_our_own_nobody_is_told_that_somebody_else_owns_it(kept: Path) -> None:
+    """As on a card that the kernel has made read-only: access(2) says no there too."""
+    kept.chmod(0)
+    if os.geteuid() == 0:
+        os.chown(kept, 65534, 65534)
+    code, told = asked(kept, kept.parents[1] / "here", "record", "show")
+    assert code == 2 and "cannot be read" in told and "sudo" not in told
+
+
+def test_a_start_names_the_file_of_the_record_that_is_not_ours(
     kept: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("os.access", lambda path, mode: False)
-    assert _mend(kept) == f"{kept} belongs to {kept.owner()}, give it to this user (sudo chown)"
-    assert _mend(kept.with_name("none.sqlite")) == "mend that"
+    monkeypatch.setattr("os.access", lambda path, mode: path != lock_path(kept))
+    assert _closed(kept) == "", "ours: then it is the disk"
+    monkeypatch.setattr("os.geteuid", lambda: 65533)
+    assert _closed(kept).startswith(f"{lock_path(kept)}: only {kept.owner()} may do that; ")
 
 
 def test_from_a_folder_that_is_closed_to_the_services_user_its_record_is_found(kept: Path) -> None:

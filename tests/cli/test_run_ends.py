@@ -133,6 +133,7 @@ def test_a_line_that_cannot_be_driven_low_is_told_to_the_guard_too_and_nothing_i
     assert done.exit_code == 1
     assert "may still be on; switch off at the isolator" in done.output
     assert "every output is off" not in done.output
+    assert "Traceback" not in done.output and "mistake of the program" not in done.output
     heard = guard.step()
     assert heard is not None and heard.count == counts[0] + 1, "it said goodbye"
     assert not found().clean

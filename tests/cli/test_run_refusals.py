@@ -3,10 +3,13 @@ systemd): one sentence, nothing begun."""
 
 from __future__ import annotations
 
+import os
+import signal
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import click
 import pytest
@@ -118,6 +121,22 @@ def test_a_record_that_is_being_read_is_tried_again_and_counts_as_no_unclean_sta
     assert "another program holds the record" in refused.output
     assert [mark.kind for mark in read_marks(path)] == ["start", "stop"]
     assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == 0
+
+
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 0), (signal.SIGINT, 130)])
+def test_a_stop_while_the_record_is_waited_for_is_no_other_try(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, number: int, code: int,
+) -> None:
+    """Else the service would wait its 25 s with the stop already taken, and be killed."""
+    open_record = journal.Journal._open
+
+    def stopped(*args: Any) -> None:
+        os.kill(os.getpid(), number)
+        open_record(*args)
+        raise sqlite3.OperationalError("in the way")
+
+    monkeypatch.setattr(journal.Journal, "_open", stopped)
+    assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == code
 
 
 def test_a_second_controller_is_refused_before_record_and_pins(folder: Path) -> None:

@@ -176,7 +176,7 @@ PROGRAM = textwrap.dedent("""
     clock = service.MonotonicClock()
     service.stop_on_signals(clock)
     relays = LeasedRelays.open(factory, {{"k1": 17, "ssr": 27, "mixer": 22}})
-    board.at_exit(relays.off)
+    hook = board.at_exit(relays.off)
     relays.write(Outputs(k1=True, ssr=True, mixer=True), clock.now_s())
     print("ready", flush=True)
     {way}
@@ -237,5 +237,15 @@ def test_our_hook_comes_first_even_when_it_is_set_before_the_library_is_loaded()
 
 
 def test_without_our_hook_the_library_leaves_the_lines_high_until_it_closes_them() -> None:
-    said = leave("import atexit; atexit.unregister(relays.off)")
+    said = leave("import atexit; atexit.unregister(hook)")
     assert "closed" in said[0], "the trap: pins become inputs without having been driven low"
+
+
+def test_a_line_that_cannot_be_driven_low_at_the_very_end_is_one_sentence() -> None:
+    code = ("from esterward.hardware import board\n"
+            "def off(): raise OSError(5, 'the chip does not answer')\n"
+            "board.at_exit(off)\n")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True,
+                          timeout=60, check=True)
+    (told,) = done.stderr.splitlines()
+    assert "the chip does not answer" in told and told.endswith("switch off at the isolator.")

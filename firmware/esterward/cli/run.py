@@ -12,7 +12,7 @@ import os
 import signal
 import threading
 import traceback
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -126,13 +126,15 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
         journal = Journal(record_path, boot=clock.boot, now_s=clock.now_s(),
                           wall_s=clock.wall_s())
         if journal.fault:  # nothing of this run would ever count as stored
-            raise NotNow(f"--record {record_path}: {journal.fault}; {_mend(record_path)}, or name "
-                         "a file that can be written.")
+            raise NotNow("--record " + (_closed(record_path) or f"{record_path}: {journal.fault}; "
+                                        "mend that, or name a file that can be written") + ".")
         controller = controller_of(files, journal.found, batch_path, learnt_of(record_path))
     except (BadRecord, Refused) as error:
         _tried(relays.close)
         if journal is not None:
             journal.withdraw(clock.now_s())
+        if clock.stopped:  # asked to end meanwhile: no other try to wait for
+            raise SystemExit(_stopped(clock.signal)) from None
         if isinstance(error, Refused):
             raise
         refused = NotNow if isinstance(error, Kept) else Refused
@@ -192,17 +194,16 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     return code
 
 
-def _mend(record_path: Path) -> str:
-    """What to do about a record that cannot be written: perhaps a run with sudo left it to root."""
+def _closed(record_path: Path) -> str:
+    """Which file of the record belongs to somebody else, and what to type; "" for none."""
     from esterward.record.lock import lock_path
-    from esterward.record.schema import owner_of
+    from esterward.record.schema import closed_to_us
 
     wal = record_path.with_name(record_path.name + "-wal")
     for path in (record_path, lock_path(record_path), wal):
-        with suppress(OSError):
-            if path.exists() and not os.access(path, os.W_OK):
-                return f"{path} belongs to {owner_of(path)}, give it to this user (sudo chown)"
-    return "mend that"
+        if why := closed_to_us(path, os.W_OK):
+            return f"{path}: {why}"
+    return ""
 
 
 def _tried(off: Callable[[], None]) -> Exception | None:
@@ -214,15 +215,22 @@ def _tried(off: Callable[[], None]) -> Exception | None:
     return None
 
 
+def _stopped(number: int) -> int:
+    """The exit code after this signal."""
+    return 128 + number if number == signal.SIGINT else 0
+
+
 def _told(failures: list[Exception], stuck: Exception | None, number: int, terminal: Any) -> int:
     """Say how it ended; the exit code. stuck: why an output may still be on."""
     from esterward.hardware.probes import ReaderStuck
 
     if not failures and stuck is None:
         terminal.say("stopped; every output is off.")
-        return 128 + number if number == signal.SIGINT else 0
+        return _stopped(number)
     off = "every output is off" if stuck is None else "an output may still be on"
     for error in failures:
+        if stuck is not None and str(error) == str(stuck):  # the same line, said below
+            continue
         if isinstance(error, ReaderStuck):
             click.echo(f"esterward run: {error}; {off}, ending so that a new process can try.",
                        err=True)

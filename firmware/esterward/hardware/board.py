@@ -120,9 +120,17 @@ def _registered(name: str) -> Any:
 
 
 def at_exit(off: Callable[[], None]) -> Callable[[], None]:
-    """Run off() at the interpreter's end, before gpiozero closes its pins; off itself."""
+    """Run off() at the interpreter's end, before gpiozero closes its pins; the hook itself."""
     import_module("gpiozero")  # its hook first: hooks run last in, first out
-    return atexit.register(off)
+
+    def last() -> None:
+        try:
+            off()
+        except Exception as error:
+            print(f"esterward: the last try to drive every output low failed ({_short(error)}); "
+                  "switch off at the isolator.", file=sys.stderr)
+
+    return atexit.register(last)
 
 
 def _short(error: BaseException) -> str:

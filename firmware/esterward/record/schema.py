@@ -238,17 +238,21 @@ def default_path() -> Path:
 
 def closed_to_us(path: Path, mode: int) -> str:
     """Whose a file or its folder is that we may not use so (os.R_OK, os.W_OK), and what to type;
-    "" when nothing is in the way, or nothing is there."""
+    "" when nothing is in the way, nothing is there, or it is ours (the disk may be read-only)."""
+    folder = path.parent
     try:
-        if not path.exists() or os.access(path, mode):
+        if not path.exists() or os.access(path, mode) or path.stat().st_uid == os.geteuid():
             return ""
     except PermissionError:
-        path = path.parent
-    owner = owner_of(path)
+        path = folder
+    owner, keeper = _owner_of(path), _owner_of(folder)
+    if owner == "root" and keeper != "root":  # to ask root once would not mend the service
+        return (f"it was left to root (by sudo, say), its folder belongs to {keeper}; write  "
+                f"sudo chown --reference={folder} {path}")
     return f"only {owner} may do that; write  sudo -u {owner}  before the command"
 
 
-def owner_of(path: Path) -> str:
+def _owner_of(path: Path) -> str:
     """Whose it is, in words."""
     try:
         return path.owner()
