@@ -235,6 +235,20 @@ def test_a_request_from_another_process_is_given_once(begin: Begin, path: Path,
     assert inbox.answer(path, identity, wait_s=0.0) == ("given", "")
 
 
+@pytest.mark.parametrize("gone", [False, True])
+def test_a_start_withdrawn_leaves_no_trace_but_where_the_record_was_lost_the_doubt(
+        begin: Begin, path: Path, gone: bool) -> None:
+    feeder = begin()
+    feeder.tick(1)
+    feeder.journal.close(feeder.now_s)
+    if gone:
+        for file in (path, path.with_name(path.name + "-wal")):
+            file.unlink(missing_ok=True)
+    begin().journal.withdraw(200.0)
+    found = last_state(path)
+    assert (found.clean, found.checkpoint) == ((False, None) if gone else (True, "state of 1"))
+
+
 def test_a_request_typed_while_the_record_is_opened_anew_is_taken(
         begin: Begin, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("esterward.record.journal.POLL_S", 0.0)

@@ -197,5 +197,5 @@ def test_the_script_names_no_address_and_never_starts_a_service() -> None:
     assert "http" not in text and "index-url" not in text
     commands = [line for line in text.partition('say "\nInstalled')[0].splitlines()
                 if "systemctl" in line]
-    assert [line.strip() for line in commands if "stop \"" not in line] == [
+    assert [line.strip() for line in commands if not line.strip().startswith("stop ")] == [
         "case $(systemctl is-active $unit 2>/dev/null || :) in", "systemctl daemon-reload"]

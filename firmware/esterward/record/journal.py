@@ -184,11 +184,11 @@ class Journal:
     def withdraw(self, now_s: float) -> None:
         """Close as if this start had not been, before anything was given or attached.
 
-        How the last run ended then still counts. Where this start set a damaged record aside
-        its mark stays: it is what tells the next start of that.
+        How the last run ended then still counts. Where no state was found the mark stays: with a
+        lost or damaged record it is all that tells the next start of that.
         """
         with suppress(sqlite3.Error):
-            if self._connection is not None and not self.found.renamed:
+            if self._connection is not None and self.found.checkpoint is not None:
                 self._unmark(self._connection)
         self.close(now_s, clean=False)
 
