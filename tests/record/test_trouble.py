@@ -19,6 +19,7 @@ from typing import Any, ClassVar
 
 import pytest
 
+from esterward.record import inbox
 from esterward.record import journal as journal_module
 from esterward.record.journal import Journal
 from esterward.record.read import read_events, read_marks, read_trace
@@ -162,6 +163,24 @@ def test_another_program_holding_the_file_is_a_fault_only_after_five_seconds(
     other.close()
     feeder.tick()
     assert (feeder.journal.stored, feeder.journal.fault) == (8, "")
+
+
+def test_to_be_in_the_way_for_an_instant_twice_is_no_fault(
+        begin: Begin, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("esterward.record.schema.BUSY_MS", 1)
+    monkeypatch.setattr(journal_module, "BUSY_MS", 1)
+    monkeypatch.setattr(journal_module, "POLL_S", 0.0)
+    feeder = begin()
+    feeder.tick(1)
+    inbox.post(path, "hold")
+    for events in (0, 1):
+        other = _held(path, "BEGIN IMMEDIATE")
+        feeder.tick(events)
+        assert feeder.journal.fault == ""
+        other.close()
+        for _ in range(20):
+            feeder.tick()
+    assert len(feeder.journal.take_requests()) == 1 and feeder.journal.stored == 2
 
 
 def _held(path: Path, how: str) -> sqlite3.Connection:

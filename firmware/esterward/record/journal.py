@@ -416,3 +416,4 @@ class Journal:
         if version != self._data_version:
             self._given.extend(inbox.take(self._connection))
             self._data_version = version
+        self._busy_since_s = float("inf")  # what was due is written, and nobody is in the way
