@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from math import exp, floor, nan
 from random import Random
+from sys import maxsize
 
 from esterward_sim.plant.faults import Faults
 
 STEP_C = 0.0625
+# In a row, of a healthy probe: with a fourth it is silent for over 4 s, which is a fault (bursts).
+MOST_LOST = 3
 AIR_LAG_S = 67.0  # a 6 mm sensor in still air: t50 46.8 s (a sensor maker's table)
 
 
@@ -26,6 +29,7 @@ class WellProbe:
         self.well_c = start_c
         self._drift_k = 0.0
         self._stuck_c: float | None = None
+        self._lost = 0  # in a row
 
     def step(self, dt_s: float, oil_c: float, room_c: float) -> None:
         """Let the sensor follow what surrounds it for dt_s seconds."""
@@ -48,11 +52,14 @@ class WellProbe:
             self._stuck_c = self.well_c
 
     def value(self, jitter_k: float, lost_share: float, rng: Random) -> float | None:
-        """degC in steps of 0.0625 K, None when there is no value."""
+        """degC in steps of 0.0625 K, None when there is no value. Ask once a conversion."""
         c = self.well_c + self.offset_k
+        most_lost = MOST_LOST
         if self._faults:
             get, prefix = self._faults.get, self._prefix
-            lost_share = max(lost_share, get(prefix + "bursts") or 0.0)
+            bursts = get(prefix + "bursts")
+            if bursts is not None:
+                lost_share, most_lost = max(lost_share, bursts), maxsize
             if prefix + "lost" in self._faults:
                 return None
             if prefix + "nan" in self._faults:
@@ -67,8 +74,10 @@ class WellProbe:
             if self._stuck_c is not None:
                 c = self._stuck_c + self.offset_k
             c += self._drift_k + (get(prefix + "offset") or 0.0)
-        if lost_share and rng.random() < lost_share:
+        if lost_share and rng.random() < lost_share and self._lost < most_lost:
+            self._lost += 1
             return None
+        self._lost = 0
         if jitter_k:
             c += rng.gauss(0.0, jitter_k)
         return min(125.0, max(-55.0, floor(c / STEP_C + 0.5) * STEP_C))
