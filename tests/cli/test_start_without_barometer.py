@@ -14,9 +14,9 @@ from esterward.chemistry import boiling
 from esterward.cli.guard import guard
 from esterward.cli.run import run
 from esterward.cli.run_beside import Terminal
+from esterward.cli.trouble import WELL_S, Trouble
 from esterward.guard import process
 from esterward.guard.process import Guard
-from esterward.hardware.trouble import WELL_S, Trouble
 from esterward.loop import Loop
 from esterward_sim.bench_pins import SharedBoard
 

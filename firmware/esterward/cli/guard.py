@@ -120,11 +120,11 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
 
 
 def _watch(found: Prepared, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
+    from esterward.cli.trouble import of_barometer
     from esterward.guard import process
     from esterward.guard.link import GuardSocket
     from esterward.hardware import board, service
     from esterward.hardware.probes import IioBarometer, OneWireProbe, ReaderStuck
-    from esterward.hardware.trouble import of_barometer
 
     clock = service.MonotonicClock()
     service.stop_on_signals(clock)

@@ -95,11 +95,11 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     from esterward.cli.run_beside import Beside, Shown, Terminal, WrittenBeside
     from esterward.cli.run_start import controller_of, learnt_of
     from esterward.cli.run_start import reactor_path as reactor_file
+    from esterward.cli.trouble import of_barometer
     from esterward.guard.link import ControllerSocket
     from esterward.hardware import board, pins, probes, service
     from esterward.hardware.relays import LeasedRelays, OutputRefused
     from esterward.hardware.supply import BoardSupply
-    from esterward.hardware.trouble import of_barometer
     from esterward.loop import Loop, Ports
     from esterward.record.journal import Journal
     from esterward.record.schema import BadRecord, Kept

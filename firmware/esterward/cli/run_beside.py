@@ -13,7 +13,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Final, TextIO
 
-from esterward.hardware.trouble import Trouble
+from esterward.cli.trouble import Trouble
 from esterward.record.journal import Journal
 from esterward.telemetry.lines import duration_words, line_words
 from esterward.values.events import Event

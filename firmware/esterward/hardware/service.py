@@ -9,6 +9,7 @@ import signal
 import socket
 import time
 from contextlib import suppress
+from functools import cached_property
 from pathlib import Path
 from typing import IO, Final
 
@@ -26,12 +27,11 @@ class LockFailed(RuntimeError):
 class MonotonicClock:
     """The Clock port: CLOCK_MONOTONIC of this boot. wait() ends early when stop() was called.
 
-    signal: the number of the signal that stopped it, 0 for none. set_by_chip: asked once, here,
-    because reading a chip may block.
+    signal: the number of the signal that stopped it, 0 for none. The clock chip is asked
+    once, by the first wall_s(): reading one may block, and the guard has no need of it.
     """
 
     def __init__(self) -> None:
-        self.set_by_chip = chip_agrees(Path(CLOCK_CHIPS), time.time())
         self.boot = Path(BOOT_ID).read_text("ascii").strip()
         self.stopped = False
         self.signal = 0
@@ -40,6 +40,10 @@ class MonotonicClock:
 
     def now_s(self) -> float:
         return time.monotonic()
+
+    @cached_property
+    def set_by_chip(self) -> bool:
+        return chip_agrees(Path(CLOCK_CHIPS), time.time())
 
     def wall_s(self) -> float | None:
         """Unix time as a label; None while nothing has set this machine's clock."""
