@@ -103,6 +103,9 @@ def test_the_table_falls_with_altitude(run: Callable[..., Any]) -> None:
     (("--altitude", "1120"), ["the unit is missing"]),
     (("--altitude", "1,120 m"), ['comma is not allowed in a number; allowed is -430 m to 5000 m; '
                                  'write "1120 m".']),
+    (("--altitude", "1.120 m"), ['for thousands; allowed is -430 m to 5000 m; write "1120 m", or '
+                                 '"1.12 m" if that is meant.']),
+    (("--altitude", "3.675 ft"), ['write "3675 ft", or "3.67 ft" if that is meant.']),
     (("--altitude", "1,12 km"), ['write "1.12 km"']),
     (("--altitude", "nan m"), ["not a number"]),
     (("--altitude", "1e3 m"), ['write for example "1120 m".']),

@@ -95,6 +95,16 @@ def test_prepare_tells_every_mistake_and_leaves_the_old_file(tmp_path: Path) -> 
     assert target.read_text("ascii") == old
 
 
+def test_an_altitude_with_a_point_for_thousands_makes_no_guards_file(tmp_path: Path) -> None:
+    target, bad = tmp_path / "guard.json", tmp_path / "reactor.toml"
+    bad.write_text(SHIPPED.read_text("utf-8").replace('"1120 m"', '"1.120 m"'), "utf-8")
+    done = CliRunner().invoke(guard, ["--prepare", "--reactor", str(bad), "--config",
+                                      str(target)])
+    assert done.exit_code == 2 and not target.exists()
+    (only,) = done.output.strip().splitlines()
+    assert '[site] altitude = "1.120 m"' in only and 'write "1120 m", or "1.12 m"' in only
+
+
 def test_prepare_replaces_a_guards_file_of_any_version_and_no_file_of_another(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:

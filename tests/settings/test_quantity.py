@@ -23,6 +23,7 @@ from esterward.settings.units import (
     PRESSURE,
     RATIO,
     SHARE,
+    SHORT_LENGTH,
     SMALL_VOLUME,
     TEMPERATURE,
     VOLUME,
@@ -83,6 +84,18 @@ def test_a_number_and_its_unit_become_the_core_unit(
     ("1,120 m", ALTITUDE, "comma", '"1120 m"'),
     ("1.234,5 L", VOLUME, "more than one decimal mark", '"120 L"'),
     ("1 120 m", ALTITUDE, "blanks inside", '"1120 m"'),
+    ("1.120 m", ALTITUDE, "thousands", '"1120 m", or "1.12 m" if that is meant'),
+    ("+3.675ft", ALTITUDE, "thousands", '"+3675 ft", or "3.67 ft" if that is meant'),
+    ("-0001.000 m", ALTITUDE, "thousands", '"-1000 m", or "-1 m" if that is meant'),
+    ("1.120", ALTITUDE, "the unit is missing", '"1120 m", or "1.12 m" if that is meant'),
+    (1.120, ALTITUDE, "the unit is missing", '"1120 m", or "1.12 m" if that is meant'),
+    ("1.120 M", ALTITUDE, "spelling", '"1120 m", or "1.12 m" if that is meant'),
+    ("1.200 mm", SHORT_LENGTH, "thousands", '"1200 mm", or "1.2 mm" if that is meant'),
+    ("1.200 mg/kg", CONTENT, "thousands", '"1200 mg/kg", or "1.2 mg/kg" if that is meant'),
+    ("1.200 ppm", CONTENT, "thousands", '"1200 ppm", or "1.2 ppm" if that is meant'),
+    ("24.000 ml", VOLUME, "thousands", '"24000 ml", or "24 ml" if that is meant'),
+    ("1,200 mg/kg", CONTENT, "comma", '"1200 mg/kg"'),
+    ("0,918 kg/L", DENSITY, "point, not a comma", '"0.918 kg/L"'),
     ("55 C", VOLUME, '"C" is not a unit of volume', '"120 L"'),
     ("55 C", TEMPERATURE, "not read as a unit of temperature", '"55 degC"'),
     ("130 F", TEMPERATURE, "not read as a unit of temperature", '"130 degF"'),
@@ -124,6 +137,18 @@ def test_anything_else_is_refused_with_what_to_write(
     assert write in wrong.write
 
 
+@pytest.mark.parametrize(("text", "kind", "expected"), [
+    ("1.12 m", ALTITUDE, 1.12), ("1.1200 m", ALTITUDE, 1.12), ("0.500 m", ALTITUDE, 0.5),
+    ("1120.500 m", ALTITUDE, 1120.5), ("1.120 km", ALTITUDE, 1120.0),
+    ("0.918 kg/L", DENSITY, 0.918), ("1.234 g", MASS, 1.234), ("3.025 mL", SMALL_VOLUME, 3.025),
+    ("1.500 L", VOLUME, 1.5), ("101.325 kPa", PRESSURE, 101.325),  # the standard atmosphere
+])
+def test_three_decimals_are_read_where_they_are_honest(
+    text: str, kind: Kind, expected: float
+) -> None:
+    assert quantity(text, kind) == pytest.approx(expected)
+
+
 def test_what_the_refusal_says_to_write_is_itself_accepted() -> None:
     for kind in KINDS:
         assert isinstance(quantity(kind.example, kind), float)
@@ -143,6 +168,12 @@ def test_a_number_outside_its_range_is_refused(text: str) -> None:
     ("nan mL", VOLUME, (0.05, 5.0), 'for example "5 L"'),
     ("\u22123 mL", SMALL_VOLUME, (0.0, 20.0), 'for example "3.0 mL"'),
     ("99999999", VOLUME, (5.0, 1000.0), 'for example "120 L"'),
+    ("843.217 m", ALTITUDE, (-430.0, 5000.0), '"843.22 m" if that is meant'),
+    (350.5, ALTITUDE, (-430.0, 5000.0), '"350.5 m" if that is meant'),
+    (350, ALTITUDE, (-430.0, 5000.0), '"350 m" if m is meant'),
+    ("40.000 mm", SHORT_LENGTH, (0.0, 200.0), '"40 mm" if that is meant'),
+    ("400.000 mL", VOLUME, (0.05, 5.0), '"400 mL" if that is meant'),
+    ("1,120 L", VOLUME, (1.0, 1000.0), '"1.120 L" if that is meant'),
 ])
 def test_what_it_says_to_write_lies_in_the_range(
     text: object, kind: Kind, allowed: tuple[float, float], write: str
@@ -153,7 +184,9 @@ def test_what_it_says_to_write_lies_in_the_range(
 
 @given(st.sampled_from(KINDS), st.floats(-1e3, 1e3), st.floats(0.1, 1e3))
 def test_an_example_of_a_range_is_accepted_in_it(kind: Kind, low: float, more: float) -> None:
-    low, high = round(low, 12), round(low + more, 12)  # what can be written has twelve decimals
+    # What can be written has twelve decimals; no range has three where those are refused.
+    digits = 2 if kind.no_thousandths else 12
+    low, high = round(low, digits), round(low + more, digits)
     assert isinstance(bounded(example(kind, low, high), kind, low, high), float)
 
 

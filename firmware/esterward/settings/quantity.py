@@ -17,7 +17,6 @@ from typing import Any
 from esterward.chemistry.wording import Wording
 from esterward.settings.mistakes import Wrong, shown
 from esterward.settings.units import (
-    ALTITUDE,
     DEFINITIONS,
     DIFFERENCE,
     KINDS,
@@ -30,6 +29,7 @@ from esterward.settings.units import (
 _NUMBER = r"[+-]?[0-9]{1,12}(?:\.[0-9]{1,12})?"
 _QUANTITY = re.compile(rf"({_NUMBER}) *([^\s0-9.,:+-]\S*)")
 _BARE = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?")
+_THOUSANDS = re.compile(r"([+-]?)0*([1-9][0-9]{0,2})\.([0-9]{3})")
 _COMMA = re.compile(r"([+-]?[0-9]+),([0-9]+)\b *(.*)")
 _SEVERAL_COMMAS = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+){2,}\b")
 _NO_NUMBER = re.compile(r"[+-]?(nan|inf|infinity)\b", re.IGNORECASE)
@@ -73,7 +73,7 @@ def quantity(text: object, kind: Kind) -> float | Wrong:
     if isinstance(text, bool) or not isinstance(text, (str, int, float)):
         return Wrong(f"a {kind.name} with its unit in quotes is wanted", _such_as(kind))
     if not isinstance(text, str):
-        return _bare(str(text), kind)
+        return _bare(_as_typed(text, kind), kind)
     text = text.replace("\u00a0", " ").replace("\u202f", " ").strip()
     if len(text) > _LONGEST:
         return Wrong("it is too long for a number and a unit", _such_as(kind))
@@ -83,6 +83,9 @@ def quantity(text: object, kind: Kind) -> float | Wrong:
     number, unit = match.groups()
     if unit not in kind.units:
         return _wrong_unit(number, unit, kind)
+    if unit in kind.no_thousandths and _THOUSANDS.fullmatch(number):
+        return Wrong("a point before three digits may be meant for thousands",
+                     _to_write(number, unit, kind))
     value = convert(float(number), kind.units[unit], kind.core)
     if not isfinite(value):
         return Wrong("the number is not finite", _such_as(kind))
@@ -121,8 +124,10 @@ def _digits(number: float) -> str:
 def _advised(wrong: Wrong, text: object, kind: Kind, lowest: float, highest: float) -> Wrong:
     """The same mistake; what it says to write is then never outside the range."""
     written = _IN_QUOTES.findall(wrong.write)
-    if any(_fits(one, kind, lowest, highest) for one in written):
-        return wrong
+    fitting = [one for one in written if _fits(one, kind, lowest, highest)]
+    if fitting:
+        return wrong if fitting == written else Wrong(
+            wrong.why, f'"{fitting[0]}" if that is meant')
     number = str(text).strip()
     if _BARE.fullmatch(number):
         for unit in kind.units:
@@ -149,12 +154,33 @@ def _such_as(kind: Kind) -> str:
     return f'for example "{kind.example}"'
 
 
+def _as_typed(number: float, kind: Kind) -> str:
+    """A number without quotes; TOML's 1.120 comes as 1.12, and its point may mean thousands too."""
+    if isinstance(number, float) and next(iter(kind.units)) in kind.no_thousandths and (
+        number == round(number, 3) and _THOUSANDS.fullmatch(f"{number:.3f}")
+    ):
+        return f"{number:.3f}"
+    return str(number)
+
+
+def _to_write(number: str, unit: str, kind: Kind) -> str:
+    """The two in quotes; both readings where the point may be meant for thousands."""
+    thousands = _THOUSANDS.fullmatch(number)
+    if thousands is None or unit not in kind.no_thousandths:
+        return f'"{number} {unit}"'
+    sign, whole, part = thousands.groups()
+    fraction = _digits(round(float(number), 2))
+    return f'"{sign}{whole}{part} {unit}", or "{fraction} {unit}" if that is meant'
+
+
 def _bare(number: str, kind: Kind) -> Wrong:
     if not _BARE.fullmatch(number):
         return Wrong(f"{shown(number)} is not a number that can be used", _such_as(kind))
     units = units_words(kind)
     first = next(iter(kind.units))
-    return Wrong(f"the unit is missing ({units})", f'"{number} {first}" if {first} is meant')
+    write = _to_write(number, first, kind)
+    return Wrong(f"the unit is missing ({units})",
+                 write if "meant" in write else f"{write} if {first} is meant")
 
 
 def units_words(kind: Kind) -> str:
@@ -181,9 +207,8 @@ def _not_a_quantity(text: str, kind: Kind) -> Wrong:
     if comma:
         whole, part, unit = comma.groups()
         unit = unit if unit in kind.units else next(iter(kind.units))
-        if len(part) == 3:
-            # Nobody gives an altitude in thousandths of a metre or a foot.
-            if kind is ALTITUDE and unit in ("m", "ft"):
+        if _THOUSANDS.fullmatch(f"{whole}.{part}"):
+            if unit in kind.no_thousandths:
                 return Wrong("a comma is not allowed in a number", f'"{whole}{part} {unit}"')
             return Wrong("a comma is not allowed in a number",
                          f'"{whole}{part} {unit}" or "{whole}.{part} {unit}"')
@@ -231,7 +256,8 @@ def _wrong_unit(number: str, unit: str, kind: Kind) -> Wrong:
                      f'"{number} gal_us" (3.785 L) or "{number} gal_imp" (4.546 L)')
     meant = next((known for known in kind.units if known.lower() == low), "")
     if meant:
-        return Wrong(f"{shown(unit)} is not the spelling of the unit", f'"{number} {meant}"')
+        return Wrong(f"{shown(unit)} is not the spelling of the unit",
+                     _to_write(number, meant, kind))
     other = next((k.name for k in KINDS if unit in k.units and k.name != kind.name), "")
     why = f"{shown(unit)} is a unit of {other}, not of {kind.name}" if other else (
         f"{shown(unit)} is not a unit of {kind.name}")

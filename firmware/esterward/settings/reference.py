@@ -25,8 +25,9 @@ edit. The reason for each key stands beside it in `firmware/config/reactor.toml`
 
 A number is text of one number and one unit of its list: `"55.5 L"`. The decimal mark is a point;
 a bare number, a comma, another unit, an unknown key or table is an error, told with what to write
-instead, all of them at once. Limits are computed (`esterward ceiling`); a file can only tighten
-them.
+instead, all of them at once. A point before exactly three digits is refused where it may be meant
+for thousands: an altitude in m or ft (`"1.120 m"`), a dipstick or lagging in mm, water in mg/kg or
+ppm, a volume of oil in mL. Limits are computed (`esterward ceiling`); a file can only tighten them.
 """
 # What holds when the key is left out and the plain value does not say it.
 LEFT_OUT: Final = {

@@ -50,13 +50,15 @@ joule = watt * second = J
 class Kind:
     """What a number measures. core is the unit inside the firmware, units what may be written.
 
-    units maps the spelling to the Pint expression; the first is the one we suggest.
+    units maps the spelling to the Pint expression; the first is the one we suggest. In the units
+    of no_thousandths nobody gives three decimals: "1.120 m" of altitude may well mean 1120 m.
     """
 
     name: str
     core: str
     units: dict[str, str]
     example: str
+    no_thousandths: tuple[str, ...] = ()
 
     @property
     def core_word(self) -> str:
@@ -70,17 +72,18 @@ def _same(*names: str) -> dict[str, str]:
 
 _VOLUMES = {"L": "L", "l": "L", "mL": "mL", "ml": "mL", "gal_us": "gal_us", "gal_imp": "gal_imp"}
 
-VOLUME = Kind("volume", "L", _VOLUMES, "120 L")
+VOLUME = Kind("volume", "L", _VOLUMES, "120 L", ("mL", "ml"))
 SMALL_VOLUME = Kind("volume", "mL", {"mL": "mL", "ml": "mL", "L": "L", "l": "L"}, "3.0 mL")
 TEMPERATURE = Kind("temperature", "degC",
                    {"degC": "degC", "°C": "degC", "degF": "degF", "°F": "degF"}, "55 degC")
 DIFFERENCE = Kind("temperature difference", "K",
                   {"K": "K", "delta_degC": "K", "delta_degF": "delta_degree_Fahrenheit"}, "0.5 K")
 MASS = Kind("mass", "g", _same("g", "kg", "lb", "oz"), "1200 g")
-ALTITUDE = Kind("altitude", "m", _same("m", "km", "ft"), "1120 m")
+ALTITUDE = Kind("altitude", "m", _same("m", "km", "ft"), "1120 m", ("m", "ft"))
 LENGTH = Kind("length", "m", {"m": "m", "cm": "cm", "mm": "mm", "in": "inch", "ft": "ft"},
               "0.6 m")
-SHORT_LENGTH = Kind("length", "mm", {"mm": "mm", "cm": "cm", "m": "m", "in": "inch"}, "40 mm")
+SHORT_LENGTH = Kind("length", "mm", {"mm": "mm", "cm": "cm", "m": "m", "in": "inch"}, "40 mm",
+                    ("mm",))
 PRESSURE = Kind("absolute pressure", "kPa",
                 {"kPa": "kPa", "hPa": "hPa", "mbar": "hPa", "bar": "bar", "Pa": "Pa",
                  "inHg": "inHg", "mmHg": "mmHg"}, "88.5 kPa")
@@ -99,7 +102,8 @@ HEAT_CAPACITY = Kind("heat capacity", "kJ/K", _same("kJ/K"), "240 kJ/K")
 RATIO = Kind("molar ratio", "mol/mol", _same("mol/mol"), "6 mol/mol")
 MOLAR_MASS = Kind("molar mass", "g/mol", _same("g/mol"), "885.4 g/mol")
 PH = Kind("pH", "ph", {"pH": "ph"}, "7.2 pH")
-CONTENT = Kind("content", "mg/kg", {"mg/kg": "mg/kg", "ppm": "ppm"}, "40 mg/kg")
+CONTENT = Kind("content", "mg/kg", {"mg/kg": "mg/kg", "ppm": "ppm"}, "40 mg/kg",
+               ("mg/kg", "ppm"))
 
 KINDS: Final = (VOLUME, SMALL_VOLUME, TEMPERATURE, DIFFERENCE, MASS, ALTITUDE, LENGTH,
                 SHORT_LENGTH, PRESSURE, POWER, MINUTES, HOURS, SECONDS, SHARE, STRENGTH, MOLARITY,
