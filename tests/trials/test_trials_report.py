@@ -1,0 +1,166 @@
+"""What `esterward trials` reports: shards, workers, replays, summary and page."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from html.parser import HTMLParser
+
+import pytest
+from click.testing import CliRunner, Result
+
+from esterward_sim import trials_run
+from esterward_sim.trials import trials
+from esterward_sim.trials_faults import CASES
+from esterward_sim.trials_oracles import SENTENCES, Watch
+from esterward_sim.trials_page import data, lines, page
+from esterward_sim.trials_plants import plant_of
+from esterward_sim.trials_run import OUTCOMES, Batch, Tried
+
+# Every trial is broken by what nobody can hold, and its margin tells which process judged it.
+JUDGED_BY = """
+import json, os, sys
+from click.testing import CliRunner
+from esterward_sim import trials, trials_oracles, trials_run
+
+row = trials_oracles.Invariant("never", "cannot be", "", lambda t, r: -float(os.getpid()))
+trials_oracles.INVARIANTS, trials_oracles.SENTENCES["never"] = (row,), row.sentence
+trials.PIECE = 1
+batch = trials_run.fault_free(3, 4, until="heat.warm")
+trials_run.kept = lambda plant: batch
+for line in sys.stdin:
+    told = json.loads(CliRunner().invoke(trials.trials, line.split()).stdout)
+    print(json.dumps([told["command"], told["failed"], os.getpid()]))
+"""
+
+
+def run(*args: str) -> Result:
+    return CliRunner().invoke(trials, [*args], standalone_mode=True)
+
+
+def replays(output: str) -> list[tuple[str, ...]]:
+    """The arguments of each command that is told to do a trial again."""
+    return [tuple(line.split()[3:]) for line in output.splitlines() if "again: esterw" in line]
+
+
+def test_the_shards_together_are_the_whole_and_two_workers_are_two_processes() -> None:
+    common = "--plants 3 --tail 1 --wait 2 --runs 7 --first 2 --json"
+    asked = [f"{common} --workers 1", *(f"{common} --workers 2 --shard {i}/3" for i in (1, 2, 3))]
+    done = subprocess.run([sys.executable, "-c", JUDGED_BY], input="\n".join(asked), text=True,
+                          capture_output=True, check=True, timeout=120)
+    (_, whole, here), *shards = map(json.loads, done.stdout.splitlines())
+    numbers = [[one["number"] for one in failed] for _, failed, _ in shards]
+    assert numbers == [[2, 5, 8], [3, 6], [4, 7]]
+    assert [command.rpartition(" --first 2 ")[2] for command, _, _ in shards] == [
+        f"--shard {i}/3" for i in (1, 2, 3)]
+    judges = [{one["number"]: int(re.findall(r"margin -(\d+)", one["broken"].pop("never"))[0])
+               for one in failed} for _, failed, _ in [("", whole, here), *shards]]
+    assert set(judges[0].values()) == {here}
+    assert all(len(set(each.values()) - {here}) == 2 for each in judges[1:])
+    every = sorted((one for _, failed, _ in shards for one in failed),
+                   key=lambda one: int(one["number"]))
+    assert every == whole and [one["number"] for one in whole] == [*range(2, 9)]
+
+
+def test_a_fault_free_batch_that_is_broken_is_done_again_by_its_own_number(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(trials_run, "fault_free", lambda number, seed, keep: Batch(
+        [], [], [], Watch(), "held" if number == 6 else "complete", 1.0))
+    bad = run("--fault-free", "3", "--first", "5", "--workers", "1")
+    assert bad.exit_code == 1 and "1 of 3 broke" in bad.output
+    assert replays(bad.output) == [("--fault-free", "1", "--first", "6")]
+    again = run(*replays(bad.output)[0])
+    assert again.exit_code == 1 and "1 of 1 broke" in again.output
+    assert f"no fault on {plant_of(6).name}: the batch ended held" in again.output
+    assert replays(again.output) == replays(bad.output)
+
+
+def tried(number: int, plant: int, case: str, outcome: str, worst: dict[str, float],
+          **broken: str) -> Tried:
+    return Tried(number, plant, case, outcome, "heat.warm", 9.0, None, 1.0, [],
+                 {name.replace("_", " "): said for name, said in broken.items()}, worst)
+
+
+MADE = [
+    tried(4, 0, "mixer_stalled", "held", {"I-02 boiling": 2.5, "I-12 mixer": 3.0}),
+    tried(9, 2, "pump_dry", "broken", {"I-02 boiling": 4.0, "I-12 mixer": -1.25},
+          never_mixed="it <b>ran on</b>"),
+    tried(11, 0, "mixer_stalled", "nothing", {"I-12 mixer": 7.0, "I-12 latch": 0.0}),
+    tried(12, 0, "mixer_stalled", "held", {}),
+]
+AGAIN = {one.number: f"esterward trials --number {one.number}" for one in MADE}
+FIRST, OTHER = plant_of(0).name, plant_of(2).name
+
+
+def test_the_summary_names_the_smallest_margins_what_broke_and_how_to_do_it_again() -> None:
+    assert [" ".join(line.split()) for line in lines(MADE, AGAIN)] == [
+        "outcomes: 1 nothing, 2 held, 1 broken",
+        "worst margins (below 0 is broken):",
+        f"I-02 boiling 2.50 K mixer_stalled, {FIRST}, number 4",
+        f"I-12 latch 0.00 s mixer_stalled, {FIRST}, number 11",
+        f"I-12 mixer -1.25 s pump_dry, {OTHER}, number 9",
+        f"BROKEN never mixed: pump_dry on {OTHER}: it <b>ran on</b>",
+        "again: esterward trials --number 9",
+        "1 of 4 broke an invariant."]
+    assert [(name, row["margin"], row["unit"], row["number"], row["plant"], row["case"])
+            for name, row in data("", MADE, AGAIN, 0.0)["worst"].items()] == [
+        ("I-02 boiling", 2.5, "K", 4, 0, "mixer_stalled"),
+        ("I-12 latch", 0.0, "s", 11, 0, "mixer_stalled"),
+        ("I-12 mixer", -1.25, "s", 9, 2, "pump_dry")]
+
+
+class Read(HTMLParser):
+    """Tables by the heading above them, rows of cells; a cell marked as bad begins with a !."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tables: dict[str, list[list[str]]] = {}
+        self.broken: list[str] = []
+        self.heading, self._in = "", ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "h2":
+            self.heading = ""
+        elif tag == "tr":
+            self.tables.setdefault(self.heading, []).append([])
+        elif tag in ("td", "th"):
+            self.tables[self.heading][-1].append("!" if ("class", "bad") in attrs else "")
+        elif tag == "li":
+            self.broken.append("")
+        self._in = tag if tag in ("h2", "td", "th", "li", "code") else ""
+
+    def handle_data(self, text: str) -> None:
+        if self._in == "h2":
+            self.heading += text
+        elif self._in in ("td", "th"):
+            self.tables[self.heading][-1][-1] += text
+        elif self.heading == "Broken":
+            self.broken[-1] += text + " "
+
+    def handle_endtag(self, tag: str) -> None:
+        self._in = ""
+
+
+def test_the_page_shows_the_matrix_the_margins_and_what_broke() -> None:
+    got = Read(page("esterward trials", MADE, AGAIN, "2026-11-27"))
+    assert got.broken == [
+        f"pump_dry on {OTHER}: it <b>ran on</b> esterward trials --number 9 "]
+    counts = {"mixer_stalled": {"nothing": "1", "held": "2"}, "pump_dry": {"broken": "!1"}}
+    assert got.tables["Fault and outcome"] == [
+        ["fault", "catalogue", *OUTCOMES],
+        *([name, ", ".join(CASES[name].rows), *(row.get(outcome, "·") for outcome in OUTCOMES)]
+          for name, row in sorted(counts.items(), key=lambda one: [*CASES].index(one[0])))]
+    assert got.tables["Worst margins"] == [
+        ["invariant", "says", "margin", "in"],
+        ["I-02 boiling", SENTENCES["I-02 boiling"], "2.50 K", f"mixer_stalled, {FIRST}, 4"],
+        ["I-12 latch", SENTENCES["I-12 latch"], "0.00 s", f"mixer_stalled, {FIRST}, 11"],
+        ["I-12 mixer", SENTENCES["I-12 mixer"], "!-1.25 s", f"pump_dry, {OTHER}, 9"]]
+
+
+def test_a_page_on_which_nothing_broke_lists_nothing_as_broken() -> None:
+    got = Read(page("esterward trials", MADE[:1], AGAIN, "2026-11-27"))
+    assert got.broken == [] and set(got.tables) == {"Fault and outcome", "Worst margins"}
