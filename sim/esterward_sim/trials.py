@@ -157,9 +157,9 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
 
     A trial is a fault of the table on one of twelve invented reactors, at a random moment of its
     batch; the truth of the plant is the judge. About one in a hundred, drawn at random, goes on to
-    the end of the batch. Exit code 1 when an invariant is broken; the command that does that trial
-    again is printed. Each reactor's fault-free batch, from whose copies its trials start, is the
-    same whatever the seed.
+    the end of the batch. Exit code 1 when an invariant is broken or an exception is raised; the
+    command that does that trial again is printed. Each reactor's fault-free batch, from whose
+    copies its trials start, is the same whatever the seed.
     """
     from esterward.safety.faults import FAULTS
     from esterward_sim import trials_page as show
@@ -221,6 +221,9 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
         click.echo(f"{command}\n")
         for line in show.lines(tried, replays):
             click.echo(line)
+    for one in tried if fault_free == 1 else ():  # it was printed to be done again
+        if one.raised:
+            click.echo(f"\n{one.raised}", err=True)
     if html is not None:
         # Hours after it was looked at; should it fail, what was found is shown above.
         write("--html", html, show.page(command, tried, replays, time.strftime("%Y-%m-%d")))
@@ -235,11 +238,12 @@ def _again(trial: Any) -> int:
     from esterward_sim.trials_plants import plant_of
 
     log: list[Any] = []
-    one = work.attempt(trial, log)
+    one = work.carry_out(trial, log)
     case = CASES[one.case]
     lasts = "to the end" if one.lasts_s is None else f"for {one.lasts_s:.0f} s"
-    click.echo(f"trial {one.number}: {case.name} ({case.sentence}) on {plant_of(one.plant).name}, "
-               f"in {one.step} from {one.at_s:.2f} s {lasts}\n")
+    when = "" if one.raised else f", in {one.step} from {one.at_s:.2f} s {lasts}"
+    click.echo(f"trial {one.number}: {case.name} ({case.sentence}) on {plant_of(one.plant).name}"
+               f"{when}\n")
     for at_s, event in log:
         values = ", ".join(f"{key} {value}" for key, value in event.data.items())
         click.echo(f"{at_s:10.2f} s  {event.kind:<18} {values}")
@@ -247,4 +251,6 @@ def _again(trial: Any) -> int:
                + ("" if one.reacted_s is None else f", first reaction after {one.reacted_s:.2f} s"))
     for name, sentence in one.broken.items():
         click.echo(f"BROKEN {name}: {sentence}")
+    if one.raised:
+        click.echo(f"\n{one.raised}", err=True)
     return 1 if one.broken else 0

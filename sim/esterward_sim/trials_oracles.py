@@ -184,10 +184,12 @@ INVARIANTS: Final[tuple[Invariant, ...]] = (
 )
 DEADLINE: Final = "I-12 deadline"   # the row's own: see trials_faults.py
 QUIET: Final = "I-13 quiet"         # fault-free batches only
+RAISED: Final = "exception"         # told by trials_run.py, with the traceback
 SENTENCES: Final = {
     **{row.name: row.sentence for row in INVARIANTS},
     DEADLINE: "energy is gone by the deadline of the fault's own row",
     QUIET: "without a fault no trip and no alarm",
+    RAISED: "neither the programs nor the simulator raise an exception",
 }
 
 

@@ -9,6 +9,7 @@ person did wrong: some stage ends later).
 from __future__ import annotations
 
 import pickle
+import traceback
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -19,7 +20,7 @@ from typing import Any, Final
 from esterward.process.stages import STEPS
 from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.trials_faults import CASES, FaultCase, fits
-from esterward_sim.trials_oracles import Watch
+from esterward_sim.trials_oracles import RAISED, SENTENCES, Watch
 from esterward_sim.trials_plants import PLANTS, plant_of, rehearsal_of
 
 KEPT_EVERY_S: Final = 30.0
@@ -46,7 +47,10 @@ class Trial:
 
 @dataclass(slots=True)
 class Tried:
-    """What came of it. broken: invariant -> sentence; worst: invariant -> margin."""
+    """What came of it. broken: invariant -> sentence; worst: invariant -> margin.
+
+    raised: the traceback of an exception that ended it; step and times are then unknown.
+    """
 
     number: int
     plant: int
@@ -60,6 +64,7 @@ class Tried:
     broken: dict[str, str] = field(default_factory=dict)
     worst: dict[str, float] = field(default_factory=dict)
     simulated_s: float = 0.0
+    raised: str = ""
 
 
 @dataclass(slots=True)
@@ -233,16 +238,35 @@ def _go_on(run: Rehearsal, watch: Watch, log: list[Any] | None) -> None:
         events.clear()
 
 
+def carry_out(trial: Trial, log: list[Any] | None = None) -> Tried:
+    """attempt(), where an exception is one more way to be broken: the other trials go on."""
+    try:
+        return attempt(trial, log)
+    except Exception as error:
+        return _raised(trial.number, trial.plant, trial.case, error)
+
+
+def _raised(number: int, plant: int, case: str, error: Exception) -> Tried:
+    said = " ".join(f"{type(error).__name__}: {error}".split())
+    return Tried(number, plant, case, "broken", "", 0.0, None, None, [],
+                 {RAISED: f"{SENTENCES[RAISED]}: {said}"}, {}, 0.0,
+                 "".join(traceback.format_exception(error)))
+
+
 def attempts(trials: Iterable[Trial]) -> list[Tried]:
     """What one worker does: a few trials of one plant. Importable, so that it can be sent."""
-    return [attempt(trial) for trial in trials]
+    return [carry_out(trial) for trial in trials]
 
 
 def batches(numbers: Iterable[int]) -> list[Tried]:
     """Fault-free batches: every number is a plant of its own and the batch's seed."""
     found = []
     for number in numbers:
-        one = fault_free(number, number + 1, keep=False)
+        try:
+            one = fault_free(number, number + 1, keep=False)
+        except Exception as error:
+            found.append(_raised(number, number, "", error))
+            continue
         broken = dict(one.watch.broken)
         if one.state != "complete":
             broken["complete"] = f"the batch ended {one.state}"

@@ -1,4 +1,7 @@
-"""What `esterward trials` reports: shards, workers, replays, summary and page."""
+"""What `esterward trials` reports: shards, workers, replays, exceptions, summary and page.
+
+The trials are real ones, on what a batch is before its first heat.
+"""
 
 from __future__ import annotations
 
@@ -7,18 +10,21 @@ import re
 import subprocess
 import sys
 from html.parser import HTMLParser
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
+from esterward.safety import gate
 from esterward_sim import trials_run
 from esterward_sim.trials import trials
 from esterward_sim.trials_faults import CASES
 from esterward_sim.trials_oracles import SENTENCES, Watch
 from esterward_sim.trials_page import data, lines, page
 from esterward_sim.trials_plants import plant_of
-from esterward_sim.trials_run import OUTCOMES, Batch, Tried
+from esterward_sim.trials_run import OUTCOMES, Batch, Tried, fault_free
 
+CHOSEN = ("--plants", "3", "--tail", "1", "--wait", "2", "--workers", "1")
 # Every trial is broken by what nobody can hold, and its margin tells which process judged it.
 JUDGED_BY = """
 import json, os, sys
@@ -34,6 +40,16 @@ for line in sys.stdin:
     told = json.loads(CliRunner().invoke(trials.trials, line.split()).stdout)
     print(json.dumps([told["command"], told["failed"], os.getpid()]))
 """
+
+
+@pytest.fixture(scope="module")
+def beginning() -> Batch:
+    return fault_free(3, 4, until="heat.warm")
+
+
+@pytest.fixture
+def quick(beginning: Batch, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(trials_run, "kept", lambda plant: beginning)
 
 
 def run(*args: str) -> Result:
@@ -76,6 +92,52 @@ def test_a_fault_free_batch_that_is_broken_is_done_again_by_its_own_number(
     assert again.exit_code == 1 and "1 of 1 broke" in again.output
     assert f"no fault on {plant_of(6).name}: the batch ended held" in again.output
     assert replays(again.output) == replays(bad.output)
+
+
+def test_a_trial_that_raises_is_broken_with_its_replay_and_ends_no_other(
+    quick: None, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    latch = gate.latch
+
+    def fails(state: Any, code: str, log: Any) -> None:
+        if code == "e-stop":
+            raise KeyError(code)
+        latch(state, code, log)
+
+    monkeypatch.setattr(gate, "latch", fails)
+    chosen = (*CHOSEN, "--fault", "estop_pressed", "--fault", "probe_a_lost", "--runs", "6")
+    bad = run(*chosen)
+    assert bad.exit_code == 1 and isinstance(bad.exception, SystemExit) and not bad.stderr
+    told = (f"BROKEN exception: estop_pressed on {plant_of(3).name}: {SENTENCES['exception']}: "
+            "KeyError: 'e-stop'")
+    assert bad.stdout.splitlines().count(told) == 3 == len(replays(bad.stdout))
+    assert bad.stdout.endswith("3 of 6 broke an invariant.\n")
+    for args in replays(bad.stdout):
+        again = run(*args)
+        assert again.exit_code == 1 and isinstance(again.exception, SystemExit)
+        assert again.stdout.startswith(
+            f"trial {args[-1]}: estop_pressed ({CASES['estop_pressed'].sentence}) on "
+            f"{plant_of(3).name}\n\n")
+        assert f"BROKEN exception: {SENTENCES['exception']}: KeyError: 'e-stop'" in again.stdout
+        assert "Traceback" in again.stderr and "raise KeyError(code)" in again.stderr
+    failed = json.loads(run(*chosen, "--json").stdout)["failed"]
+    assert ["raise KeyError(code)" in one["raised"] for one in failed] == [True] * 3
+
+
+def test_a_fault_free_batch_that_raises_ends_no_other_and_alone_shows_where(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def fails(number: int, seed: int, keep: bool) -> Batch:
+        if number == 6:
+            raise ValueError("two\nlines")
+        return Batch([], [], [], Watch(), "complete", 1.0)
+
+    monkeypatch.setattr(trials_run, "fault_free", fails)
+    bad = run("--fault-free", "3", "--first", "5", "--workers", "1")
+    assert bad.exit_code == 1 and "outcomes: 2 nothing, 1 broken" in bad.stdout
+    assert f"{SENTENCES['exception']}: ValueError: two lines\n" in bad.stdout and not bad.stderr
+    again = run(*replays(bad.stdout)[0])
+    assert again.exit_code == 1 and 'raise ValueError("two\\nlines")' in again.stderr
 
 
 def tried(number: int, plant: int, case: str, outcome: str, worst: dict[str, float],
