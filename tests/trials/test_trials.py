@@ -6,6 +6,7 @@ The whole table, with a real half hour behind each reaction, is the command `est
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -251,7 +252,7 @@ def run(*args: str) -> Any:
     (("--plants", "0,,1"), "commas between"), (("--tail", "nan"), "--tail"),
     (("--wait", "nan"), "a number from 1 to 86400"), (("--runs", "0"), "from 1 to 10000000"),
     (("--html", "pyproject.toml"), "ends in .html"),
-    (("--runs", "1", "--scheduler", "nonsense"), "--scheduler"),
+    (("--runs", "1", "--scheduler", "nonsense"), "no scheduler answers there"),
 ])
 def test_a_mistyped_option_is_one_sentence(args: tuple[str, ...], part: str) -> None:
     refused = run(*args)
@@ -315,11 +316,20 @@ def test_chosen_faults_are_the_same_trials_by_number(
     assert sorted(names[:2]) == ["blackout", "level_low"] and names[:2] == names[2:]
 
 
+def test_without_the_package_of_the_schedulers_one_sentence_says_what_brings_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    refused = run("--runs", "1", "--scheduler", "tcp://127.0.0.1:1")
+    assert refused.exit_code == 2 and refused.output.count("\n") == 1
+    assert "distributed is missing" in refused.output and ".[trials]" in refused.output
+
+
 def test_over_a_real_scheduler_the_trials_are_those_of_this_machine(
     strongest: Batch, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    distributed = pytest.importorskip(
-        "distributed", reason="distributed is not installed (pip install -e '.[trials]')")
+    import distributed  # heavy, and only here
+
     monkeypatch.setattr("esterward_sim.trials_run.kept", lambda plant: strongest)
     options = ("--plants", "3", "--tail", "8", "--wait", "30", "--runs", "4", "--json")
     here = json.loads(run(*options, "--workers", "1").output)
