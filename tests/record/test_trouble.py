@@ -27,6 +27,7 @@ from esterward.record.resume import last_state
 from esterward.record.schema import open_writer
 
 Begin = Callable[..., Any]
+TAKEN = "the record was deleted or replaced while it was kept; restart the controller"
 WRITER = Path(__file__).with_name("writer.py")
 
 
@@ -423,3 +424,33 @@ def test_an_fsync_that_really_fails_once_is_told_and_made_good(path: Path, turn:
     assert (told["stored"], told["fault"]) == (12, "")
     assert [event.number for event in read_events(path)] == list(range(1, 13))
     assert last_state(path).checkpoint == "state of 12"
+
+
+@pytest.mark.parametrize("how", ["deleted", "replaced", "by a copy of it"])
+def test_a_record_that_is_taken_away_counts_nothing_as_stored_any_more(
+    how: str, begin: Begin, path: Path,
+) -> None:
+    feeder = begin()
+    feeder.tick(3)
+    assert (feeder.journal.stored, feeder.journal.fault) == (3, "")
+    copy = path.with_name("copy")
+    shutil.copy(path, copy)
+    path.unlink()
+    if how == "replaced":
+        path.write_bytes(b"")
+    elif how != "deleted":
+        copy.rename(path)
+    feeder.tick(2)
+    assert (feeder.journal.stored, feeder.journal.fault) == (3, TAKEN)
+    feeder.journal.close(feeder.now_s)
+
+
+def test_that_the_record_was_taken_away_is_seen_at_rest(
+    begin: Begin, path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(journal_module, "POLL_S", 0.0)
+    feeder = begin()
+    feeder.tick(1)
+    path.unlink()
+    feeder.tick()
+    assert feeder.journal.fault == TAKEN

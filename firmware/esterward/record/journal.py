@@ -98,6 +98,7 @@ class Journal:
         self._lost = False  # nothing more is stored before a restart
         self._connection: sqlite3.Connection | None = None
         self._session = self._trace_seq = self._checkpoint_seq = 0
+        self._file = (0, 0)
         self._attempt: _Attempt | None = None
         self._gap_ticks = self._commits = self._unconfirmed = self._failures = 0
         self._retry_s, self._busy_since_s = now_s, float("inf")
@@ -240,7 +241,7 @@ class Journal:
             self.found = Found(None, damage, False, 1, number, None, renamed)
         elif damage is not None:
             self.found = examine(connection, self._boot, now_s, wall_s)
-        self.stored = number
+        self.stored, self._file = number, self._file_there()
         self._session = self._mark("start", now_s, wall_s, last_seen_s(connection)[1], renamed)
         try:
             # So that the file itself says "started": a log lost later then shows.
@@ -316,6 +317,7 @@ class Journal:
                                (self._checkpoint_seq - KEPT_CHECKPOINTS,))
         self._attempt = _Attempt(trace_seq, last, len(events), len(ticks))
         connection.execute("COMMIT")
+        self._look_for_file()
         self._confirmed(self._attempt)
         self.fault, self._failures, self._gap_ticks = "", 0, 0
         self._busy_since_s = float("inf")
@@ -332,6 +334,23 @@ class Journal:
         if self._state is not None and self._state[1] <= attempt.number:
             self._state = None
         self.stored = attempt.number
+
+    def _file_there(self) -> tuple[int, int]:
+        found = self.path.stat()
+        return found.st_dev, found.st_ino
+
+    def _look_for_file(self) -> None:
+        """BadRecord when what is written goes to a file that nobody will find again.
+
+        SQLite looks for that only without a write-ahead log.
+        """
+        try:
+            same = self._file_there() == self._file
+        except FileNotFoundError:
+            same = False
+        if not same:
+            raise BadRecord("the record was deleted or replaced while it was kept; restart the "
+                            "controller")
 
     def _connected(self) -> sqlite3.Connection:
         connection = self._connect(self.path)
@@ -412,6 +431,7 @@ class Journal:
         if real_s - self._polled_s < POLL_S or self._connection is None:
             return
         self._polled_s = real_s
+        self._look_for_file()
         (version,) = self._connection.execute("PRAGMA data_version").fetchone()
         if version != self._data_version:
             self._given.extend(inbox.take(self._connection))

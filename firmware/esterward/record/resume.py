@@ -103,7 +103,7 @@ def check(connection: sqlite3.Connection, path: Path) -> str:
     try:
         (answer,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
         if answer != "ok":
-            return f"the record is damaged: {answer}"
+            return "the record is damaged: its own check of itself fails"
         if not as_created(connection):
             return "the record is damaged: its tables are not those it was made with"
         last = 0
