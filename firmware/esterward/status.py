@@ -10,7 +10,7 @@ from esterward.process import start
 from esterward.process.prompts import ANSWERS, CLEAR_QUESTION, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
 from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
-from esterward.process.words import broken_off
+from esterward.process.words import PROBES_UNCHECKED, broken_off
 from esterward.safety import alarms, gate
 from esterward.safety.facts import hottest_c
 from esterward.safety.faults import FAULTS, HELD_WORDS
@@ -130,7 +130,7 @@ def _part(progress: float | None) -> float | None:
 
 
 def _reset_too_often(safety: SafetyState) -> str:
-    """Which causes of the guard are meant, in words; nothing once that batch is over."""
+    """Which causes of the guard are meant, in words."""
     return "".join(f"It is {code!r}: {GUARD_LATCHES.get(code, code)}. "
                    for code in safety.guard_over)
 
@@ -139,13 +139,16 @@ FLAG_FIRST = ("The methanol flag is set, so the stricter rule counts. If only a 
               "restart set it, look, and answer this first:")
 GONE_S: Final = 5.0  # a cause that comes and goes faster stands: one text, no flicker
 VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
+UNHEARD_S: Final = 3.0
+UNHEARD = "No guard is heard, so no button is read (start it: esterward guard). "
 
 
 def _question(controller: Controller) -> tuple[str, str, str]:
     """Key of the open question, its words, and how it is answered at the reactor.
 
     A dose that does not go on, for whatever reason, begins with the valve: the can is in
-    somebody's hands and nothing stirs. What of it may be in comes last.
+    somebody's hands and nothing stirs. What of it may be in comes last. Who is asked to press
+    what nobody reads is told so.
     """
     state = controller.process.state
     key, text, answers = _question_of_state(controller)
@@ -153,6 +156,8 @@ def _question(controller: Controller) -> tuple[str, str, str]:
         poured = broken_off(controller.process, controller.sheet)
         key = key or VALVE  # with no key nobody shows it
         text = f"{VALVE_FIRST}{text} {poured}".strip()
+    if answers and controller.unheard_s >= UNHEARD_S:
+        text = f"{UNHEARD}{text}"
     return key, text, answers
 
 
@@ -185,15 +190,20 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
                                 world) if world is not None else ()
         text = "Still to check: " + "; ".join(missing) if missing else "Ready to start."
         minds = start.frost(world.oil_c) if world is not None else ""
+        if not controller.reactor.probes_checked:
+            minds += f"{PROBES_UNCHECKED} "
         return START_QUESTION, minds + text, "hold green 2 s to start"
     if state.state == "paused":
         return "presence", "Is somebody there? The batch is paused.", "green = here, go on"
     if state.state == "held":
         held = f"Held ({HELD_WORDS.get(state.why, state.why)})."
         if state.asked:
+            on = ("black held 5 s = end this batch" if state.lost else
+                  "green held 2 s = go on as it is")
             return (state.asked, f"{held} {state.asked_text}",
-                    ANSWERS[PROMPTS[state.asked].kind] + "; green held 2 s = go on as it is")
-        return "held", held, "hold green 2 s to go on"
+                    f"{ANSWERS[PROMPTS[state.asked].kind]}; {on}")
+        return "held", held, "hold black 5 s to end this batch" if state.lost else (
+            "hold green 2 s to go on")
     if state.state == "running":
         if controller.presence_wanted():
             waits = "Energy goes off soon." if controller.presence_left_s() else "Energy waits."

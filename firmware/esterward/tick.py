@@ -73,6 +73,7 @@ class Controller:
         self.world: World | None = None
         self.guard_latches: tuple[str, ...] = ()
         self.gone_s = inf  # since the first latch's cause was there last
+        self.unheard_s = 0.0  # the guard, which reads every button
         self.outputs = Outputs(*self.state.commanded)
         self.limits: boiling.Limits | None = None
         self._refresh_limits()
@@ -263,7 +264,7 @@ class Controller:
         guard, out, now_s = snapshot.guard, self.outputs, snapshot.now_s
         judge_a = safety.probe_a
         oil_c = judge_a.good_c if plausibility.fresh(judge_a, now_s) else None
-        correction_k = max(0.0, self.reactor.probe_a_correction_k)
+        correction_k = max(self.reactor.probe_a_correction_k, 0.0)
         if oil_c is not None:
             oil_c += correction_k
         k1_open = inputs.k1_open if inputs is not None else True
@@ -334,6 +335,7 @@ class Controller:
         stands = bool(safety.latches) and gate.cause_present(
             safety, facts, safety.latches[0], self.interlocks)
         self.gone_s = 0.0 if stands else self.gone_s + seen.dt_s
+        self.unheard_s = 0.0 if seen.heard else self.unheard_s + seen.dt_s
         return gate.grant(safety, removed, heat=wish.heating, mixer=wish.mixer, air=wish.air,
                           dt_s=seen.dt_s, log=log)
 

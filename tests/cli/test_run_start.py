@@ -12,8 +12,10 @@ from esterward.cli.errors import NotNow, Refused
 from esterward.cli.run_start import NO_BATCH, Files, _load, controller_of, load
 from esterward.record.journal import Journal
 from esterward.record.resume import NOTHING, Found
+from esterward.safety import gate
 from esterward.safety.alarms import AlarmEntry
 from esterward.state import ControllerState
+from esterward.status import status_of
 from esterward.tick import Controller
 from esterward.values.batch import Batch
 from esterward.values.outputs import SAFE
@@ -129,6 +131,27 @@ def test_a_state_that_cannot_be_read_is_held_with_the_flag_set(broken: Found) ->
     assert "the stage is not known" in made.process.state.why
     assert made.outputs == SAFE and made.state.last_event == 6
     assert made.process.state.methanol_in, "no question may say that none was added"
+    assert made.process.state.lost
+
+
+def test_a_batch_whose_stage_is_not_known_can_only_be_ended() -> None:
+    """Green led to "fill in 120 L", whatever was in the vessel."""
+    bench = Bench()
+    bench.to_idle_ready()
+    bench.controller = begun(files(recorded=BATCH), Found("nonsense", "", False, 1, 6, None))
+    bench.ticks(3)
+    told = status_of(bench.controller, bench.now_s)
+    assert "stage is not known" in told.prompt_text
+    assert "black" in told.answers and "green held" not in told.answers
+    assert "green 2 s" not in told.answers
+    bench.press("green", seconds=3)
+    bench.ticks(70)
+    assert bench.state == "held" and bench.controller.outputs == replace(
+        SAFE, vent=bench.controller.outputs.vent, horn=bench.controller.outputs.horn,
+        lamp=bench.controller.outputs.lamp)
+    bench.press("black", seconds=6)
+    bench.ticks(3)
+    assert bench.state == "stopped"
 
 
 @pytest.mark.parametrize("end", ["complete", "stopped"])
@@ -151,6 +174,18 @@ def test_after_a_batch_the_next_one_keeps_flag_latches_and_checks_and_nothing_el
     assert made.state.safety.resets == made.state.safety.guard_resets == {}
     assert made.process.state.observed == []
     assert made.file_batch == OTHER
+
+
+def test_what_was_locked_out_in_a_batch_stays_so_after_it() -> None:
+    old = left("stopped", "store.label", flag=False)
+    old.safety.latches += ["level", "guard-resets", "lid"]
+    old.safety.resets = {"level": 3, "lid": 2, "probe": 3}
+    old.safety.guard_over, old.safety.vapour_rest_s = ["probe"], 300.0
+    safety = begun(files(OTHER, recorded=BATCH), found(old, clean=True)).state.safety
+    assert [gate.needs_word(safety, code) for code in safety.latches] == [True, True, False]
+    assert safety.resets == {"level": 3, "lid": 2}, "and nothing of what is not latched"
+    assert safety.guard_over == ["probe"], "the question says which cause it was"
+    assert safety.vapour_rest_s == 300.0
 
 
 def test_what_was_told_in_idle_stays_with_its_batch() -> None:

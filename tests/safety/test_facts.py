@@ -177,6 +177,8 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("below_alarm", {"n_a_c": 20.0, "n_b_c": 20.0, "n_flag": True, "n_limits": None}, False),
     ("below_alarm", {"n_a_s": NOW_S - 5.0, "n_b_s": NOW_S - 5.0}, False),
     ("below_alarm", {"s_alarm_rest_s": 0.0625}, False),
+    ("vapour_ok", {"s_vapour_rest_s": 0.0625}, False),
+    ("vapour_ok", {"s_vapour_rest_s": nan}, False),
     ("known", {"n_a_s": NOW_S - 5.0}, True),
     ("known", {"n_a_s": NOW_S - 5.0, "n_b_s": NOW_S - 5.0}, False),
     ("known_clear", {"n_flag": True}, False),

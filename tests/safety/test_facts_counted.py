@@ -272,6 +272,18 @@ def test_the_rest_after_the_alarm_limit_ends_at_nothing_and_a_gap_counts_two_sec
     assert given.count().alarm_rest_s == 3.0
 
 
+def test_vapour_rests_only_while_the_detector_is_read() -> None:
+    given = Given(n_dt_s=60.0, s_vapour_rest_s=3.5)
+    assert [given.count().vapour_rest_s for _ in range(2)] == [1.5, 0.0]
+    assert Given(n_dt_s=0.5, s_vapour_rest_s=3.5, **NO_INPUTS).count().vapour_rest_s == 3.5
+
+
+def test_not_a_number_ends_no_rest_and_gives_no_pulse() -> None:
+    state = Given(s_alarm_rest_s=nan, s_vapour_rest_s=nan, s_melt_s=nan).count()
+    assert not state.alarm_rest_s <= 0.0 and not state.vapour_rest_s <= 0.0
+    assert state.melt_s == 60.0
+
+
 def test_presence_ages_through_a_gap_and_nobody_stays_nobody() -> None:
     given = Given(n_dt_s=600.0)
     assert given.count().presence_age_s == 660.0

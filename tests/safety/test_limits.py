@@ -43,8 +43,8 @@ LIMITS = {
     "MELT_SHORT_K": 49.261, "TYPED_LOSS_DOUBT": 2.0,
     # [design] somebody each hour, each half hour with methanol, asked for five minutes before
     "PRESENCE_CLEAR_S": 3600.0, "PRESENCE_SET_S": 1800.0, "PRESENCE_WARN_S": 300.0,
-    # [design] ten minutes without heat after the alarm limit
-    "ALARM_REST_S": 600.0,
+    # [design] ten minutes without heat after the alarm limit, [practice] and without vapour
+    "ALARM_REST_S": 600.0, "VAPOUR_REST_S": 600.0,
     "TOLD_AT_REST_S": 60.0, "RECORD_FAULT_S": 10.0,
     # [design] half a minute of under-voltage, forgotten after ten seconds without
     "SUPPLY_LOW_S": 30.0, "SUPPLY_GOOD_S": 10.0,
@@ -60,7 +60,7 @@ GUARD = {
 }
 # [design] argued in docs/explanation/heater-law.md; litre and joule from Esteban 2012 and triolein.
 EFFECTS = {
-    "OIL_J_PER_KG_K": 2030.0, "OIL_J_PER_L_K": 1863.54,
+    "OIL_KG_PER_L": 0.918, "OIL_J_PER_KG_K": 2030.0, "OIL_J_PER_L_K": 1863.54,
     "MARK_K": 0.4, "MARKS": 6, "ARRIVED_K": 0.65,
     "ON_SHARE": 0.5, "NONE_SHARE": 0.30, "HALF_SHARE": 0.60, "HALF_MARKS": 3, "OVER_SHARE": 1.60,
     "GRAIN_K": 0.25, "SLOW_MARK_K": 1.0, "SLOW_MARKS": 4, "SLOW_HALF_SHARE": 0.65,

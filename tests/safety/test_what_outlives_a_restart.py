@@ -14,8 +14,9 @@ from esterward.safety.state import SafetyState, restarted
 from esterward.safety.supply import SupplyState
 
 KEPT: dict[str, Any] = {
-    "apart_noted": True, "alarm_rest_s": 300.0, "latches": ["sump"], "resets": {"sump": 2},
-    "alarms": {"sump": AlarmEntry()}, "melt_short_k": 7.0, "melt_seen_c": 31.0,
+    "apart_noted": True, "alarm_rest_s": 300.0, "vapour_rest_s": 500.0,
+    "latches": ["sump"], "resets": {"sump": 2}, "alarms": {"sump": AlarmEntry()},
+    "melt_short_k": 7.0, "melt_seen_c": 31.0,
     "guard_latches": ["probe"], "guard_resets": {"probe": 2}, "guard_over": ["probe"],
     "pending_reset": "sump", "pending_number": 12}
 

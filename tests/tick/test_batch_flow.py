@@ -10,6 +10,7 @@ from esterward.process import start
 from esterward.process.stages import STEPS
 from esterward.safety.effects import EffectState
 from esterward.status import status_of
+from esterward.tick import from_plain
 from esterward.values.outputs import SAFE
 from esterward.values.readings import ProbeReading
 from esterward.values.requests import Request
@@ -61,6 +62,31 @@ def test_a_start_check_of_another_boot_counts_for_thirty_days_by_a_trusted_clock
     later = replace(world, boot="b2", wall_s=wall_s)
     assert (start.missing(checks, REACTOR, BATCH, later) == ()) is good
 
+
+@pytest.mark.parametrize(("seconds", "good"), [(30 * 86400.0, True), (30 * 86400.0 + 9.0, False)])
+def test_a_start_check_of_this_boot_counts_for_thirty_days_too(seconds: float, good: bool) -> None:
+    bench = Bench()
+    bench.to_idle_ready()
+    bench.tick()
+    world, checks = bench.controller.world, bench.controller.state.process.checks
+    assert world is not None
+    oldest_s = min(check.done_s for name, check in checks.checks.items() if check.done_boot)
+    later = replace(world, now_s=oldest_s + seconds, wall_s=None)
+    assert (start.missing(checks, REACTOR, BATCH, later) == ()) is good
+
+
+def test_other_lines_want_every_start_check_again() -> None:
+    bench = Bench()
+    bench.to_idle_ready()
+    bench.tick()
+    before = bench.controller.to_plain()
+    again = from_plain(replace(REACTOR, pins=(("level_wet", 26),)), BATCH, before)
+    bench.controller = again
+    bench.tick()
+    world = again.world
+    assert world is not None
+    missing = start.missing(again.state.process.checks, again.reactor, BATCH, world)
+    assert [what.partition(":")[0] for what in missing] == ["e-stop", "level"]
 
 @pytest.mark.parametrize(("correction_k", "oil_c"), [(0.5, 20.5), (-0.5, 20.0)])
 def test_the_process_too_sees_probe_a_corrected_upward_and_never_downward(

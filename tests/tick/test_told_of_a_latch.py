@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from esterward.status import status_of
+from esterward.status import UNHEARD, status_of
 from esterward.values.readings import OPTIONAL_INPUTS
 from esterward.values.requests import Request
 from esterward.values.status import GONE, STANDS, Status
@@ -32,9 +32,11 @@ def test_a_latch_says_whether_its_cause_still_stands_and_what_to_do_once_it_is_g
     latched: Bench,
 ) -> None:
     text, answers = told(latched).prompt_text, told(latched).answers
-    assert f"contact is open. {STANDS} Leave" in text
+    assert f"contact is open, or was within the last 10 min. {STANDS} Leave" in text
     assert answers == "once it is gone: " + TYPED
     latched.override["vapour_low"] = True
+    latched.ticks(600)
+    assert told(latched).prompt_text == text
     latched.ticks(6)
     assert told(latched).prompt_text == text.replace(STANDS, GONE)
     assert told(latched).answers == TYPED
@@ -42,7 +44,7 @@ def test_a_latch_says_whether_its_cause_still_stands_and_what_to_do_once_it_is_g
 
 def test_what_is_told_resets_it_when_done_in_that_order(latched: Bench) -> None:
     latched.override["vapour_low"] = True
-    latched.ticks(6)
+    latched.ticks(600)
     typed, then, blue = told(latched).answers.partition(", then hold ")
     assert "record reset vapour" in typed and then and blue == "blue 5 s"
     latched.tick((Request("1", "reset", "local", "vapour", text="looked at"),))
@@ -50,6 +52,19 @@ def test_what_is_told_resets_it_when_done_in_that_order(latched: Bench) -> None:
     latched.ticks(2)
     assert latched.controller.state.safety.latches == []
     assert told(latched).prompt_text.startswith("Held (there was methanol vapour).")
+
+
+@pytest.mark.parametrize(("clear_s", "resets"), [(560, False), (610, True)])
+def test_vapour_is_over_ten_minutes_after_the_detector_s_contact_has_shut(
+    latched: Bench, clear_s: int, resets: bool,
+) -> None:
+    """Hazards C20, common practice, no source: clear for ten minutes, then a person's word."""
+    latched.override["vapour_low"] = True
+    latched.ticks(clear_s)
+    latched.tick((Request("1", "reset", "local", "vapour", text="looked at"),))
+    latched.press("blue", seconds=6)
+    latched.ticks(2)
+    assert latched.controller.state.safety.latches == ([] if resets else ["vapour"])
 
 
 def test_a_cause_that_comes_and_goes_is_told_in_one_text(latched: Bench) -> None:
@@ -74,6 +89,18 @@ def test_an_alarm_waits_for_a_short_blue_press_until_there_was_one(latched: Benc
     assert told(latched).unseen and latched.controller.outputs.horn
     latched.press("blue")
     assert not told(latched).unseen and not latched.controller.outputs.horn
+
+
+def test_who_is_asked_to_press_what_nobody_reads_is_told_so_at_once() -> None:
+    bench = Bench()
+    bench.guard_at_s = bench.now_s - 60.0
+    bench.ticks(2)
+    assert "hold" in told(bench).answers and UNHEARD not in told(bench).prompt_text
+    bench.ticks(3)
+    assert told(bench).prompt_text.startswith(UNHEARD)
+    bench.guard_at_s = None
+    bench.ticks(2)
+    assert UNHEARD not in told(bench).prompt_text
 
 
 def test_where_there_are_no_buttons_none_is_named(latched: Bench) -> None:

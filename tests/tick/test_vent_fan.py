@@ -37,6 +37,8 @@ def test_the_moment_a_fault_takes_the_heat_the_fan_runs_on_until_the_latch_is_re
     assert bench.controller.state.safety.latches[0] == latch and not bench.controller.outputs.k1
     bench.override[name] = True
     bench.press("blue")
+    for _ in range(600 if latch == "vapour" else 0):
+        assert bench.tick().outputs.vent
     for _ in range(4):
         for code in bench.controller.state.safety.latches:  # some need a word typed beside it
             bench.tick((Request(code, "reset", "local", code, text="seen to"),))

@@ -140,8 +140,8 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
     if doubt and batch is not None:
         state.process.state = "held"
         # Nobody knows how far it was: no question may say that nothing was poured.
-        state.process.methanol_in = True
-        state.process.why = f"the stage is not known: {doubt}; hold black 5 s to end this batch"
+        state.process.methanol_in = state.process.lost = True
+        state.process.why = f"the stage is not known: {doubt}"
     controller = Controller(files.reactor, batch or NO_BATCH, state)
     if state.process.state == "idle":
         controller.process.take_learnt(told)
@@ -188,13 +188,16 @@ def _same(one: Batch | None, other: Batch | None) -> bool:
 def _next(old: ControllerState) -> ControllerState:
     """A new batch: it keeps what belongs to the reactor (flag, latches, start checks).
 
-    A latch keeps its alarm, so that it is told. Resets are counted for one batch.
+    A latch keeps its alarm, so that it is told, and a lock-out stays one. Resets are counted for
+    one batch.
     """
     was = old.safety
     return ControllerState(
         ticks=old.ticks, last_event=old.last_event, flag=old.flag,
-        safety=SafetyState(latches=list(was.latches), alarms={
-            code: was.alarms[code] for code in was.latches if code in was.alarms}),
+        safety=SafetyState(
+            latches=list(was.latches), guard_over=was.guard_over, vapour_rest_s=was.vapour_rest_s,
+            resets={code: was.resets[code] for code in was.latches if code in was.resets},
+            alarms={code: was.alarms[code] for code in was.latches if code in was.alarms}),
         process=ProcessState(checks=old.process.checks))
 
 

@@ -63,7 +63,7 @@ def config_of(reactor: Reactor) -> GuardConfig:
     """The guard's part of the reactor file. A correction may only raise the reading."""
     return GuardConfig(
         altitude_m=reactor.altitude_m, barometer=reactor.barometer,
-        probe_correction_k=max(0.0, reactor.probe_b_correction_k),
+        probe_correction_k=max(reactor.probe_b_correction_k, 0.0),
         fitted=tuple(sorted(reactor.fitted)),
         warm_hold=(reactor.warm_hold and reactor.rig_level == "full"
                    and all(name in reactor.fitted for name in OPTIONAL_INPUTS)),

@@ -118,7 +118,7 @@ class Process:
         if world.inputs is None:
             checks.k2_test_s = None
             return
-        for name in start.see(checks, world.inputs, world.boot, world.wall_s):
+        for name in start.see(checks, self.reactor, world.inputs, world):
             log.add("check_seen", check=name)
         outcome = start.step_k2_test(checks, world.dt_s, world.inputs.k2_open)
         if outcome == "passed":
@@ -184,7 +184,8 @@ class Process:
         facts.off_overdue = timers.state_s > OFF_OVERDUE_S
         facts.press = buttons.GREEN_SHORT in world.gestures
         facts.pause_over = timers.state_s >= PAUSE_S
-        facts.release = buttons.GREEN_HELD in world.gestures and not world.latched
+        facts.release = (buttons.GREEN_HELD in world.gestures and not world.latched
+                         and not state.lost)
         facts.restart_ready = world.restart_ok
         facts.restart_overdue = timers.state_s > RESTART_S
         facts.latches_clear = not world.latched
@@ -269,10 +270,10 @@ class Process:
                 log.add("batch_ended", state=batch_state)
             elif batch_state == "running" and step == "dose.pour":
                 step = "dose.gate"  # after any stop the gate to dosing is asked for again
-            elif old == "restarting" and batch_state == "running" and (
-                self.facts.fat_set and step in RETRIED
-            ):
-                step = "fill.try"
+            elif old == "restarting" and batch_state == "running":
+                state.interrupted = True
+                if self.facts.fat_set and step in RETRIED:
+                    step = "fill.try"
         if step != state.step:
             self._leave(step)
             self._enter(step, world, log)
@@ -317,7 +318,7 @@ class Process:
             state.row_started_s = state.elapsed_s
             log.add("stage_started", stage=row.stage, repeat=state.repeats[row.stage])
         log.add("step_started", stage=row.stage, step=step)
-        state.step, state.gate_number = step, 0
+        state.step, state.gate_number, state.interrupted = step, 0, False
         state.methanol_in = state.methanol_in or row.sets_flag
         timers = state.timers
         timers.step_s = timers.at_target_s = 0.0
@@ -362,7 +363,7 @@ class Process:
         wish = Wish(hand_pump=self._hand_pump(world))
         if state.state == "idle":
             wish.k2_only = start.wants_k2(state.checks)
-            wish.vent = start.wants_vent(state.checks, self.reactor, world.boot, world.wall_s)
+            wish.vent = start.wants_vent(state.checks, self.reactor, world)
             return wish
         if state.state != "running":
             return wish

@@ -57,17 +57,17 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "sheet": Prompt("gate", "{readings}: weigh {mass_g} g of {kind} ({purity} %), measure "
                     "{methanol_l} L of methanol for {oil_l} L of oil. {shares}{warnings}Right?",
                     asks_if="sheet_ready", instead="{sheet_waits}", calls=True),
-    "dissolve": Prompt("yes", "Outdoors, no flame, goggles and gloves: {dose_g} g of {kind} "
-                       "slowly INTO {dose_l} L of methanol, vented, never the other way. No grains "
-                       "left and below 45 degC (better 35)?",
+    "dissolve": Prompt("yes", "{part_dissolved}Outdoors, no flame, goggles and gloves: "
+                       "{dose_g} g of {kind} slowly INTO {dose_l} L of methanol, vented, never the "
+                       "other way. No grains left and below 45 degC (better 35)?",
                        asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
-    "dissolve_share": Prompt("yes", "Second share: {share_g} g of {kind} slowly INTO {share_l} L "
-                             "of methanol, vented, never the other way. Goggles, gloves, outdoors, "
-                             "no flame. No grains left and below 45 degC?",
+    "dissolve_share": Prompt("yes", "{part_dissolved}Second share: {share_g} g of {kind} slowly "
+                             "INTO {share_l} L of methanol, vented, never the other way. Goggles, "
+                             "gloves, outdoors, no flame. No grains left and below 45 degC?",
                              asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
-    "dissolve_second": Prompt("yes", "Second dose: {second_g} g of {kind} into {second_l} L of "
-                              "methanol; try it in a jar first. Goggles, gloves, vented, no "
-                              "flame. No grains left and below 45 degC?",
+    "dissolve_second": Prompt("yes", "{part_dissolved}Second dose: {second_g} g of {kind} into "
+                              "{second_l} L of methanol; try it in a jar first. Goggles, "
+                              "gloves, vented, no flame. No grains left and below 45 degC?",
                               asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dose_gate": Prompt("gate", "{broken_off}Methoxide valve shut, lid shut, drain shut, nobody "
                         "near a flame. Open the gate to dosing?", asks_if="dose_permitted",
@@ -91,7 +91,7 @@ PROMPTS: Final[dict[str, Prompt]] = {
     "drain_last": Prompt("yes", "No flame, gloves, goggles, closed receiver: drain the glycerol "
                          "(about {glycerol} L in all), stop at the colour change. Drained, "
                          "valve shut?"),
-    "wash_water": Prompt("yes", "Wash {wash_number}: add {wash_l} L of warm water as a "
+    "wash_water": Prompt("yes", "{part_in}Wash {wash_number}: add {wash_l} L of warm water as a "
                          "{wash_how} through the port, lid shut. In?"),
     "wash_drain": Prompt("yes", "Gloves, goggles, no flame: drain the wash water (caustic, holds "
                          "methanol; local rules for disposal). Drained, valve shut?"),

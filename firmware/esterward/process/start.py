@@ -1,7 +1,7 @@
 """The start checks in idle: inputs must be seen to move before they are believed.
 
-A check counts for 30 days by a trusted wall clock, or for this boot; the safety contactor is
-tried at every start. A start is refused naming what is missing.
+A check counts for 30 days, across a boot only by a trusted wall clock, and for the lines it was
+done on; the safety contactor is tried at every start. A start is refused naming what is missing.
 """
 
 from __future__ import annotations
@@ -37,17 +37,19 @@ OPTIONAL: Final = {"lid": "lid_closed", "vent": "vent_proof"}
 
 @dataclass(slots=True)
 class Check:
-    """One check: bad state seen, then when it became good (boot, wall seconds or None)."""
+    """One check: bad state seen, then when it became good (boot and its seconds, wall seconds)."""
 
     seen_bad: bool = False
     done_boot: str = ""
+    done_s: float = 0.0
     done_wall_s: float | None = None
 
 
 @dataclass(slots=True)
 class StartChecks:
-    """All checks and the running test of the safety contactor."""
+    """All checks, the lines they were done on, and the running test of the safety contactor."""
 
+    pins: tuple[tuple[str, int], ...] = ()
     checks: dict[str, Check] = field(default_factory=lambda: {name: Check() for name in CHECKS})
     k2_test_s: float | None = None
     k2_closed_seen: bool = False
@@ -59,8 +61,11 @@ def needed(reactor: Reactor) -> tuple[str, ...]:
                  if name not in OPTIONAL or OPTIONAL[name] in reactor.fitted)
 
 
-def see(state: StartChecks, inputs: Inputs, boot: str, wall_s: float | None) -> list[str]:
+def see(state: StartChecks, reactor: Reactor, inputs: Inputs, world: World) -> list[str]:
     """Take one look at the inputs; return the checks completed by it."""
+    if state.pins != reactor.pins:
+        state.pins = reactor.pins
+        state.checks = {name: Check() for name in CHECKS}
     done = []
     for name, (input_name, _) in CHECKS.items():
         level = getattr(inputs, input_name)
@@ -69,7 +74,8 @@ def see(state: StartChecks, inputs: Inputs, boot: str, wall_s: float | None) -> 
             check.seen_bad = True
         elif level is True and check.seen_bad:
             check.seen_bad = False
-            check.done_boot, check.done_wall_s = boot, wall_s
+            check.done_boot, check.done_s = world.boot, world.now_s
+            check.done_wall_s = world.wall_s
             done.append(name)
     return done
 
@@ -84,7 +90,7 @@ def missing(
     if not batch.oil_volume_l > 0.0:
         found.append("a batch: none is loaded; esterward run --batch FILE")
     found += [f"{name}: {CHECKS[name][1]}" for name in needed(reactor)
-              if not _valid(state.checks[name], world.boot, world.wall_s)]
+              if not _valid(state.checks[name], world)]
     if reactor.altitude_m is None:
         found.append("no altitude, so no limit for methanol: add [site] altitude to the "
                      'reactor file, such as altitude = "350 m", and start again')
@@ -101,12 +107,12 @@ def frost(oil_c: float | None) -> str:
     return FROST if oil_c is not None and oil_c < FROST_C else ""
 
 
-def _valid(check: Check, boot: str, wall_s: float | None) -> bool:
-    if check.done_boot and check.done_boot == boot:
-        return True
-    if check.done_wall_s is None or wall_s is None:
+def _valid(check: Check, world: World) -> bool:
+    if check.done_boot and check.done_boot == world.boot:
+        return 0.0 <= world.now_s - check.done_s <= VALID_S
+    if check.done_wall_s is None or world.wall_s is None:
         return False
-    return 0.0 <= wall_s - check.done_wall_s <= VALID_S
+    return 0.0 <= world.wall_s - check.done_wall_s <= VALID_S
 
 
 def begin_k2_test(state: StartChecks) -> None:
@@ -131,10 +137,10 @@ def step_k2_test(state: StartChecks, dt_s: float, k2_open: bool | None) -> str:
     return ""
 
 
-def wants_vent(state: StartChecks, reactor: Reactor, boot: str, wall_s: float | None) -> bool:
+def wants_vent(state: StartChecks, reactor: Reactor, world: World) -> bool:
     """True while the vent proof was seen off, and to be seen on it needs the fan."""
     check = state.checks["vent"]
-    return "vent" in needed(reactor) and check.seen_bad and not _valid(check, boot, wall_s)
+    return "vent" in needed(reactor) and check.seen_bad and not _valid(check, world)
 
 
 def wants_k2(state: StartChecks) -> bool:

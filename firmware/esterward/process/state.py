@@ -85,7 +85,9 @@ class ProcessState:
     second_share: the first share of a two-stage plan is drained off, the second being made.
     unconverted: the conversion check failed after the last further dose.
     waiting: the question that cannot be asked until a person has mended something.
+    lost: nobody knows how far the batch is, so it can only be ended.
     poured_s: of the pour of this dose, what was counted before it was broken off.
+    interrupted: a person goes on in this step after a stop, so part of it may be done already.
     molten: set fat has been warmed to where all of it is liquid.
     flow_s: for how much of this press the pump has proven its flow, the last of it without a gap.
     hand_s: how long the pump has run of this press; HAND_PUMP_S is also "this press never may".
@@ -94,6 +96,7 @@ class ProcessState:
     state: str = "idle"
     step: str = FIRST_STEP
     why: str = ""
+    lost: bool = False
     elapsed_s: float = 0.0
     row_started_s: float = 0.0
     repeats: dict[str, int] = field(default_factory=dict)
@@ -113,6 +116,7 @@ class ProcessState:
     observed: list[tuple[str, float]] = field(default_factory=list)
     methanol_in: bool = False
     poured_s: float = 0.0
+    interrupted: bool = False
     hand_s: float = HAND_PUMP_S
     molten: bool = False
     flow_s: float = 0.0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from esterward.chemistry.charge import SecondDose, second_dose
 from esterward.chemistry.figures import melting_h
 from esterward.chemistry.sheet import Sheet
@@ -12,6 +14,10 @@ from esterward.process.state import HAND_PUMP_S, ProcessState
 from esterward.values.batch import Batch
 from esterward.values.reactor import Reactor
 
+PROBES_UNCHECKED: Final = (
+    "No methoxide yet: the two-point check of the probes is not on record. Compare both in ice "
+    "water and in a warm bath, write checked = true under [probes] in the reactor file, and start "
+    "guard and controller again; the batch waits.")
 UNREACTED_DEFAULT_ML = 0.3  # a trace at the bottom of the check; told values replace it
 
 
@@ -26,9 +32,7 @@ def sheet_waits(sheet: Sheet, probes_checked: bool) -> str:
     if not sheet.complete:
         said.append("Batch sheet not complete: " + " ".join(sheet.why_not_complete))
     if not probes_checked:
-        said.append("No methoxide yet: the two-point check of the probes is not on record. Compare "
-                    "both in ice water and in a warm bath, write checked = true under [probes] in "
-                    "the reactor file, and start guard and controller again; the batch waits.")
+        said.append(PROBES_UNCHECKED)
     return " ".join(said)
 
 
@@ -127,6 +131,11 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "glycerol": f"{number(sheet.glycerol_low_l, 0)} to {number(sheet.glycerol_high_l, 0)}",
         "wash_number": str(state.washes_done + 1),
         "wash_l": number(wash_l, 0),
+        "part_in": (f"It was broken off: up to all {number(wash_l, 0)} L may be in already, add "
+                    "only what is missing. " if state.interrupted else ""),
+        "part_dissolved": ("It was broken off: look at the container and weigh what is left to go "
+                           "in; what nobody can tell any more is not used. "
+                           if state.interrupted else ""),
         "wash_how": "gentle stirred wash" if wash.stirred else "mist",
         "evidence": evidence,
         "warnings": "".join(f"MIND: {warning} " for warning in sheet.warnings),

@@ -64,8 +64,9 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     else:
         state.k1_on_s, state.k1_off_s = 0.0, state.k1_off_s + dt_s
     closed = out.k1 or inputs is None or not inputs.k1_open
+    # In these orders NaN stays NaN, or becomes the most: it never ends a wait.
     state.melt_s = min(limits.MELT_UNKNOWN_S, max(
-        0.0, state.melt_s + dt_s * ((1.0 if closed else 0.0) - limits.MELT_SHARE)))
+        state.melt_s + dt_s * ((1.0 if closed else 0.0) - limits.MELT_SHARE), 0.0))
     enabled = seen.heard and guard is not None and guard.enable
     first_s = dt_s if state.heard_s > 0.0 else min(dt_s, limits.TICK_S)
     state.heard_s = state.heard_s + first_s if seen.heard else 0.0
@@ -91,7 +92,10 @@ def count(state: SafetyState, seen: Seen, reactor: Reactor) -> bool:
     apart = seen.heard and guard is not None and guard.flag is not seen.flag
     state.flags_apart_s = _lasted_s(state.flags_apart_s, apart, seen)
     state.pressures_apart_s = _lasted_s(state.pressures_apart_s, not _pressures_agree(seen), seen)
-    state.alarm_rest_s = max(0.0, state.alarm_rest_s - min(dt_s, limits.TICK_GAP_S))
+    watched_s = min(dt_s, limits.TICK_GAP_S)
+    state.alarm_rest_s = max(state.alarm_rest_s - watched_s, 0.0)
+    if inputs is not None:
+        state.vapour_rest_s = max(state.vapour_rest_s - watched_s, 0.0)
     state.record_fault_s = _lasted_s(state.record_fault_s, seen.record_fault, seen)
     _count_unsaved(state, seen)
     if not late:

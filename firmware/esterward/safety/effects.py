@@ -20,6 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final
 
+from esterward.chemistry.substances import OIL_KG_PER_L
 from esterward.safety.limits import OIL_J_PER_KG_K
 
 NO_RESPONSE: Final = "no-response"
@@ -33,7 +34,7 @@ VERDICTS: Final = (NO_RESPONSE, OVER_RESPONSE, HALF_POWER, WARMING_OFF)
 # (esterward_sim.effect_trials; what it showed stands beside them and in
 # docs/explanation/heater-law.md), nothing else uses them, and so they stand here and not in limits.
 # All [design] unless a source is named.
-OIL_J_PER_L_K: Final = 0.918 * OIL_J_PER_KG_K  # kg/L: Esteban 2012, sunflower at 20 degC
+OIL_J_PER_L_K: Final = OIL_KG_PER_L * OIL_J_PER_KG_K
 MARK_K: Final = 0.4  # a mark is set every so often
 MARKS: Final = 6  # first to last is the window: 2 K paid in
 # 30 % of this is 0.2 K, three steps of the probe: less is not yet a judgement.

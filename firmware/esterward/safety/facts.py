@@ -95,7 +95,7 @@ def hottest_c(state: SafetyState, now_s: float, reactor: Reactor) -> float | Non
     for judge, correction_k in ((state.probe_a, reactor.probe_a_correction_k),
                                 (state.probe_b, reactor.probe_b_correction_k)):
         if judge.good_c is not None and plausibility.fresh(judge, now_s):
-            c = judge.good_c + max(0.0, correction_k)
+            c = judge.good_c + max(correction_k, 0.0)
             if best is None or c > best:
                 best = c
     return best
@@ -229,7 +229,10 @@ def _prove_inputs(
     facts.mixer_proven = inputs.mixer_proof and seen.commanded.mixer
     facts.lid_ok = optional_good(inputs, "lid_closed", fitted) or (by_hand and not seen.flag)
     facts.vent_ok = state.vent_unproven_s < limits.VENT_START_S
-    facts.vapour_ok = optional_good(inputs, "vapour_low", fitted)
+    vapour_low = optional_good(inputs, "vapour_low", fitted)
+    if not vapour_low:
+        state.vapour_rest_s = limits.VAPOUR_REST_S
+    facts.vapour_ok = vapour_low and state.vapour_rest_s == 0.0
     facts.sump_ok = optional_good(inputs, "sump_dry", fitted)
     facts.drain_ok = optional_good(inputs, "drain_closed", fitted)
     # With methanol clear a key bridges it, and it is open whenever the oil is above its own limit.

@@ -91,7 +91,8 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
           "Shut the lid; if the batch is held, then hold blue 5 s."),
     Fault("vent", "trip", "local", "The vent does not prove its flow.",
           "Check fan and duct; nobody near the vapour."),
-    Fault("vapour", "trip", "service", "Methanol vapour: the detector's contact is open.",
+    Fault("vapour", "trip", "service", "Methanol vapour: the detector's contact is open, or was "
+          "within the last 10 min.",
           "Leave, ventilate, isolate outside. No switches in the vapour."),
     Fault("sump", "trip", "local", "The sump is wet: something leaks.",
           "Find and stop the leak; mop up; keep flames away."),

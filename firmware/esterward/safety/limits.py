@@ -56,7 +56,7 @@ MELT_MOST_C: Final = 50.0             # [design] of the hotter probe
 MELT_SHARE: Final = 0.125             # [design] of the time at most, 10 % and late ticks
 MELT_BURST_S: Final = 6.0             # [design] of element time not yet forgotten at that share
 MELT_UNKNOWN_S: Final = 60.0          # [design] what a start assumes: 7 min until the first pulse
-OIL_J_PER_KG_K: Final = 2030.0        # heat of triolein, 20 to 55 degC
+OIL_J_PER_KG_K: Final = 2030.0        # triolein, 20 to 55 degC: see substances.oil_heat_kj_per_kg_k
 # [from memory] fats take 60 to 120 kJ/kg to melt when all set: 49 K of oil that is not melting.
 MELT_SHORT_K: Final = 100e3 / OIL_J_PER_KG_K  # so much less than paid in may be seen till molten
 TYPED_LOSS_DOUBT: Final = 2.0         # [design] so wrong may a loss typed for want of lagging be
@@ -64,6 +64,9 @@ PRESENCE_CLEAR_S: Final = 60 * 60.0   # [design] a press within this, methanol f
 PRESENCE_SET_S: Final = 30 * 60.0     # [design] and with the flag set
 PRESENCE_WARN_S: Final = 5 * 60.0     # [design] horn this long before
 ALARM_REST_S: Final = 10 * 60.0       # [design] heat stays off this long after the alarm limit
+# [practice] of a detector that opens at 10 % of the lower explosive limit: shut again so long, and
+# what is left is no pocket that comes back with the next draught
+VAPOUR_REST_S: Final = 10 * 60.0
 FLAGS_APART_S: Final = 5.0            # [design] guard and controller disagree
 # [design] a clearing of the methanol flag: stored within this, and then the guard comes along. It
 # needs a cycle and a write, and FLAGS_APART_S is a trip.

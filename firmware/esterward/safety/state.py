@@ -44,6 +44,7 @@ class SafetyState:
     flags_apart_s: float = 0.0
     pressures_apart_s: float = 0.0
     alarm_rest_s: float = 0.0
+    vapour_rest_s: float = 0.0
     record_fault_s: float = 0.0
     unsaved: list[tuple[int, float]] = field(default_factory=list)  # to be on disk: event, age s
     presence_age_s: float | None = None
@@ -90,6 +91,7 @@ def restarted(before: SafetyState) -> SafetyState:
         probe_a=ProbeJudge(good_c=before.probe_a.good_c),
         probe_b=ProbeJudge(good_c=before.probe_b.good_c),
         apart_noted=before.apart_noted, alarm_rest_s=before.alarm_rest_s,
+        vapour_rest_s=before.vapour_rest_s,
         latches=before.latches, resets=before.resets, alarms=before.alarms,
         guard_latches=before.guard_latches, guard_resets=before.guard_resets,
         guard_over=before.guard_over,

@@ -1,7 +1,8 @@
-"""A cold shed: the start question begins with the frost, and refuses nothing."""
+"""What the start question says of a cold shed and of unchecked probes, and refuses nothing."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import nan
 
 import pytest
@@ -33,6 +34,16 @@ def test_a_start_in_the_cold_is_not_refused() -> None:
     bench.hold_green()
     bench.ticks(4)
     assert (bench.state, bench.step) == ("running", "fill.pump")
+
+
+def test_the_start_question_says_that_the_probe_check_is_wanted_before_methoxide() -> None:
+    """The installed file says checked = false; six hours of heating are too late to hear of it."""
+    bench = ready(20.0)
+    assert "two-point check" not in status_of(bench.controller, bench.now_s).prompt_text
+    bench.controller.reactor = replace(bench.controller.reactor, probes_checked=False)
+    text = status_of(bench.controller, bench.now_s).prompt_text
+    assert "two-point check of the probes is not on record" in text
+    assert text.endswith("Ready to start.")
 
 
 @pytest.mark.parametrize("oil_c", [None, nan])
