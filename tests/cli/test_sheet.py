@@ -332,6 +332,15 @@ def test_the_wall_page_never_replaces_another_file(
     assert ran.code == 2 and "there is no folder none" in ran.err and ran.err.count("\n") == 1
 
 
+def test_an_older_wall_page_is_replaced_and_the_help_says_so(
+    folder: Path, run: Callable[..., Any]
+) -> None:
+    for args in (("--working",), ()):
+        assert run("sheet", "--html", "wall.html", *args).code == 0
+    assert "Working" not in (folder / "wall.html").read_text()
+    assert "older page of that name is replaced" in " ".join(run("sheet", "--help").out.split())
+
+
 @pytest.mark.parametrize(("old", "new", "part"), [
     ("checked = true ", "checked = false", "STILL MISSING: [probes] checked is not true"),
     ('level = "small"', 'level = "watch"', 'STILL MISSING: [rig] level = "watch"'),

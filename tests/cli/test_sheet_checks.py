@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 
 from esterward.chemistry import fuel
 from esterward.cli.sheet_checks import CHECKS
+from esterward.process.prompts import PROMPTS
 
 CONFIG = Path(__file__).parents[2] / "firmware" / "config"
 SOAP = "soap: acid 0.35 mL; strength 0.01 mol/L; sample 100 g; base KOH"
@@ -35,6 +37,15 @@ def test_the_page_names_every_check_every_limit_and_the_dangers(run: Callable[..
     for part in ("poison by breath", "outdoors", "860 to 900 kg/m3", "at 40 degC",
                  "ASTM 1.9 to 6 mm2/s", "none of them certifies"):
         assert part in flat
+
+
+def test_the_page_and_the_question_at_the_reactor_are_one_conversion_check(
+    run: Callable[..., Any]
+) -> None:
+    page = " ".join(run("sheet", "--checks").out.partition("--check")[0].split())
+    numbers = r"[\d.]+ (?:mL|degC|min)\b"
+    asked = re.findall(numbers, PROMPTS["check"].text)
+    assert len(asked) == 4 and re.findall(numbers, page) == asked
 
 
 def test_the_page_follows_the_preferred_unit_and_goes_to_the_wall(

@@ -49,6 +49,11 @@ def test_a_batch_given_as_reactor_is_one_sentence(tmp_path: Path) -> None:
     assert "this is a batch file ([oil] is in it); a reactor file is wanted" in sentence
 
 
+def test_a_reactor_file_that_is_no_text_is_not_told_to_be_a_batch_file(tmp_path: Path) -> None:
+    (only,) = mistakes_of(tmp_path, b"\xff\xfe[\x00", "reactor")
+    assert "not a text file" in only and "batch" not in only
+
+
 def test_a_directory_a_pipe_and_an_impossible_path_are_one_sentence(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     for path, part in ((tmp_path, "directory"), (tmp_path / "pipe", "not an ordinary file"),

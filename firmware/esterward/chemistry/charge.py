@@ -29,6 +29,7 @@ GLYCEROL_LAYER_SCATTER: Final = 0.20
 
 CHECK_FUEL_ML: Final = 3.0          # conversion check: 3 mL of fuel in 27 mL of methanol
 CHECK_METHANOL_ML: Final = 27.0
+CHECK_WAIT_MIN: Final = 5.0         # common practice, no source
 SECOND_SHARE_MIN: Final = 0.05
 SECOND_SHARE_MAX: Final = 0.25
 

@@ -54,7 +54,8 @@ SCALE_G = (0.001, 100.0)
 @click.option("--check", "checks", metavar="TEXT", multiple=True,
               help='Work out a home check, e.g. "conversion: layer 0.2 mL"; see --checks.')
 @click.option("--html", type=click.Path(path_type=Path), metavar="FILE.html",
-              help="Also write the sheet as a page for the wall.")
+              help="Also write what is printed as a page for the wall; an older page of that name "
+                   "is replaced.")
 @temperature_option
 @click.option("--volume", "volume_unit", type=click.Choice(VOLUMES), default=None,
               help="Show volumes in this unit.")

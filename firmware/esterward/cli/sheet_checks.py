@@ -55,7 +55,8 @@ SCALE = replace(MASS, example="0.01 g")
 CHECKS: Final[dict[str, Check]] = {
     "conversion": Check(
         f"shake {charge.CHECK_FUEL_ML:g} mL of fuel in {charge.CHECK_METHANOL_ML:g} mL of methanol "
-        "at {at} or warmer, stand 10 min, read the layer at the bottom",
+        f"at {{at}} or warmer, wait {charge.CHECK_WAIT_MIN:g} min, and longer while it is cloudy; "
+        "read the layer at the bottom",
         "layer 0.2 mL",
         {"layer": Reading("what lies at the bottom", LAYER, 0.0, charge.CHECK_FUEL_ML)}),
     "soap": Check(

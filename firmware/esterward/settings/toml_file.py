@@ -40,7 +40,7 @@ def read_toml(path: str | Path) -> dict[str, Any]:
         text = "\0"
     if "\0" in text:
         raise SettingsError([f"{where}: this is not a text file in UTF-8; "
-                             "a TOML file such as firmware/config/batch.toml is wanted."])
+                             "a TOML file such as those in firmware/config is wanted."])
     try:
         return tomllib.loads(text)
     except RecursionError:
