@@ -330,11 +330,24 @@ def test_the_sheets_own_mistakes_are_told_in_the_units_of_the_reactor_file(
     with pytest.raises(SettingsError) as caught:
         files.load_pair(batch, reactor)
     said = " ".join(caught.value.mistakes)
-    assert "setpoint = 149 degF" in said and "volume = 50 gal_us" in said
+    assert 'setpoint = "149 degF" is' in said and 'volume = "50 gal_us", warm' in said
     assert "degC" not in said and " L " not in said
     with pytest.raises(SettingsError) as caught:
         files.load_pair(batch, reactor, "degC", "L")
-    assert "setpoint = 65 degC" in " ".join(caught.value.mistakes)
+    assert 'setpoint = "149 degF" (65 degC) is' in " ".join(caught.value.mistakes)
+
+
+def test_what_stands_in_the_file_is_quoted_whatever_unit_is_preferred(tmp_path: Path) -> None:
+    batch = written(tmp_path, "batch.toml",
+                    changed(BATCH, '"120 L"', '"190.0 L"') + '\n[heat]\nsetpoint = "57.1 °C"\n')
+    reactor = written(tmp_path, "reactor.toml",
+                      REACTOR + '\n[display]\ntemperature = "degF"\nvolume = "gal_us"\n')
+    with pytest.raises(SettingsError) as caught:
+        files.load_pair(batch, reactor)
+    setpoint, volume = caught.value.mistakes
+    assert '[heat] setpoint = "57.1 °C" (134.78 degF) is above the highest' in setpoint
+    assert 'write at most "131.3 degF"' in setpoint
+    assert '[oil] volume = "190.0 L" (50.19 gal_us), warm ' in volume
 
 
 def test_a_setpoint_written_in_degf_is_answered_in_degf_without_any_preference(
@@ -344,7 +357,7 @@ def test_a_setpoint_written_in_degf_is_answered_in_degf_without_any_preference(
     with pytest.raises(SettingsError) as caught:
         files.load_pair(batch, written(tmp_path, "reactor.toml", REACTOR))
     (only,) = caught.value.mistakes
-    assert "setpoint = 145 degF" in only and 'degF", or leave it out' in only
+    assert 'setpoint = "145 degF" is' in only and 'degF", or leave it out' in only
     assert "degC" not in only
 
 

@@ -114,14 +114,14 @@ BATCH_NEEDS: Final[dict[str, str]] = {
 class Found:
     """A checked file: its keys, those that were wrong, the mistakes so far as (key, text).
 
-    fahrenheit: a setpoint in it is written in degF, so it is answered in degF.
+    raw: the tables as they stand in the file, without the wrong keys.
     """
 
     where: str
     model: ReactorFile | BatchFile
     faulty: set[str] = field(default_factory=set)
     mistakes: list[str] = field(default_factory=list)
-    fahrenheit: bool = False
+    raw: Mapping[str, Any] = field(default_factory=dict)
 
     def get(self, key: str) -> Any:
         """The value of "section.key", None when absent or wrong."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from copy import deepcopy
 from pathlib import Path
@@ -96,6 +97,7 @@ def _batch(path: str | Path, raw: Mapping[str, Any] | None = None) -> tuple[Foun
 
 
 SETPOINTS = (("heat", "setpoint"), ("dry", "temperature"))
+_NUMBER_OF_KEY = re.compile(r"\[(\w+)\] (\w+) = (-?[\d.]+) (\w+)")
 # What to write for a list of tables.
 ROW_EXAMPLES = {
     "wash.rounds": '[{ water = "30 %", way = "stir" }]',
@@ -115,11 +117,27 @@ def _never_allowed(found: Found, batch: Batch, reactor: Reactor | None,
     from esterward.chemistry.sheet import batch_sheet
 
     told = reactor or Reactor()
-    say = wording(temperature or ("degF" if found.fahrenheit else told.show_temperature),
+    fahrenheit = any(str(found.raw.get(table, {}).get(key)).endswith("F")
+                     for table, key in SETPOINTS)
+    say = wording(temperature or ("degF" if fahrenheit else told.show_temperature),
                   volume or told.show_volume)
     faulty = {key.split(".", 1)[0] for key in found.faulty}
-    return [f"{found.where}: {error}" for error in batch_sheet(batch, reactor, say).errors
+    return [f"{found.where}: {_as_it_stands(error, found.raw)}"
+            for error in batch_sheet(batch, reactor, say).errors
             if faulty.isdisjoint(HANGS_ON.get(error.split(" ", 1)[0], ()))]
+
+
+def _as_it_stands(error: str, raw: Mapping[str, Any]) -> str:
+    """The sheet's error with the number it begins with as the file has it."""
+    begins = _NUMBER_OF_KEY.match(error)
+    if begins is None:
+        return error
+    table, key, number, unit = begins.groups()
+    stands = raw.get(table, {}).get(key)
+    if not isinstance(stands, str):
+        return error
+    said = "" if stands.strip().endswith(unit) else f" ({number} {unit})"
+    return f"[{table}] {key} = {shown(stands)}{said}{error[begins.end():]}"
 
 
 def _check(path: str | Path, given: Mapping[str, Any] | None,
@@ -137,17 +155,15 @@ def _check(path: str | Path, given: Mapping[str, Any] | None,
     mistakes: list[str] = []
     faulty: set[str] = set()
     raw = deepcopy(raw)
-    fahrenheit = any(str(raw[table].get(key)).endswith("F") for table, key in SETPOINTS
-                     if isinstance(raw.get(table), dict))
     try:
-        return Found(where, model.model_validate(raw), faulty, mistakes, fahrenheit)
+        return Found(where, model.model_validate(raw), faulty, mistakes, raw)
     except ValidationError as error:
         for one in error.errors(include_url=False):
             mistakes.append(_sentence(where, model, one["loc"], one))
             faulty.add(_key(one["loc"]))
             _drop(raw, _path(one["loc"]))
     # What was wrong is gone.
-    return Found(where, model.model_validate(raw), faulty, mistakes, fahrenheit)
+    return Found(where, model.model_validate(raw), faulty, mistakes, raw)
 
 
 def _path(loc: tuple[str | int, ...]) -> list[str]:
