@@ -74,7 +74,9 @@ def test_every_row_of_the_table_leads_to_a_command(name: str) -> None:
     (("--wrong",), "no such option"),
     (("ceiling", "--wrong"), "esterward ceiling: no such option"),
     (("ceiling", "more"), "unexpected extra argument"),
-    (("ceiling", "--altitude"), "requires an argument"),
+    (("ceiling", "--altitude"), "esterward ceiling: option '--altitude' requires an argument; see "
+                                "esterward ceiling --help."),
+    (("record", "reset", "restarts", "--why"), "see esterward record reset --help."),
     (("ceiling", "--temperature", "K"), "degC"),
 ])
 def test_a_mistyped_command_line_is_one_sentence(

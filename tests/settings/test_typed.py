@@ -6,7 +6,7 @@ import pytest
 
 from esterward import settings
 from esterward.settings.mistakes import SettingsError
-from esterward.settings.typed import KIND_OF_UNIT, NAMES, observation, typed
+from esterward.settings.typed import EXAMPLES, KIND_OF_UNIT, NAMES, observation, typed
 from esterward.settings.units import ALTITUDE
 from esterward.values.requests import OBSERVATIONS
 
@@ -28,6 +28,9 @@ def test_an_observation_is_its_name_and_number(text: str, expected: tuple[str, f
 
 def test_every_observation_can_be_typed() -> None:
     assert set(NAMES.values()) == set(OBSERVATIONS)
+    assert set(EXAMPLES) == set(OBSERVATIONS)
+    for name, text in EXAMPLES.items():
+        assert observation(f"{name} {text}")[0] == name
     for unit, lowest, highest, _ in OBSERVATIONS.values():
         assert lowest < highest
         assert unit in KIND_OF_UNIT
@@ -40,6 +43,15 @@ def test_every_observation_can_be_typed() -> None:
     ("titration 21 mL", ["0 mL to 20 mL; write for example \"titration 3.0 mL\"."]),
     ("oil -5 L", ["negative", "1 L to 1000 L; write for example \"oil 120 L\"."]),
     ("titraton 3 mL", ['did you mean "titration"?']),
+    ("glycerol 17 kg", ["unit of mass", '"glycerol 17 L"']),
+    ("methanol 24", ["the unit is missing", '"methanol 24 L"']),
+    ("methanol", ["it is empty", '"methanol 24.0 L"']),
+    ("catalyst", ["it is empty", '"catalyst 1293 g"']),
+    ("unreacted x", ['"unreacted 0.2 mL"']),
+    ("methoxide", ["it is empty", '"methoxide 30 degC"']),
+    ("methoxide 95 F", ["not read as a unit of temperature", '"methoxide 95 degF"']),
+    ("methanol 6 gal", ['"methanol 6 gal_us" (3.785 L) or "methanol 6 gal_imp"']),
+    ("soap 1.200 mg/kg", ['"soap 1200 mg/kg", or "soap 1.2 mg/kg" if that is meant']),
     ("temperature 55 degC", ["it is one of titration, oil"]),
     ("", ["it is one of titration, oil"]),
     ("oil", ["it is empty", '"oil 120 L"']),

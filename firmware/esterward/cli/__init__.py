@@ -9,8 +9,9 @@ Exit codes: 0 done, 1 the batch or check did not end well, 2 bad input, 75 the m
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from importlib import import_module
-from typing import Final, NoReturn
+from typing import Final, NoReturn, cast
 
 import click
 
@@ -134,6 +135,18 @@ def main() -> NoReturn:
 def _one_sentence(error: click.ClickException) -> str:
     """click's own complaint about an option, with the command it is about."""
     context = getattr(error, "ctx", None)
-    path = context.command_path if context is not None else "esterward"
+    path = context.command_path if context is not None else _path_of(sys.argv[1:])
     text = " ".join(error.format_message().split()).rstrip(".")
     return f"{path}: {text[:1].lower()}{text[1:]}; see {path} --help."
+
+
+def _path_of(words: Sequence[str]) -> str:
+    """The command these words lead to: click tells none for an option without its value."""
+    path, command = ["esterward"], cast(click.Command, esterward)
+    for word in words:
+        found = command.get_command(click.Context(command), word) if (
+            isinstance(command, click.Group)) else None
+        if found is None:
+            break
+        path, command = [*path, word], found
+    return " ".join(path)

@@ -239,7 +239,7 @@ def _not_a_quantity(text: str, kind: Kind) -> Wrong:
 
 def _wrong_unit(number: str, unit: str, kind: Kind) -> Wrong:
     low = unit.lower()
-    if kind is TEMPERATURE:
+    if kind.name == TEMPERATURE.name:  # by name: an observation has an example of its own
         if low in _CELSIUS or low in _FAHRENHEIT:
             word = "degC" if low in _CELSIUS else "degF"
             return Wrong(f"{shown(unit)} is not read as a unit of temperature",

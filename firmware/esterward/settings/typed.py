@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 from esterward.settings.mistakes import SettingsError, Wrong, nearest, plain_name, shown
 from esterward.settings.quantity import bounded, example, range_words
@@ -19,6 +20,14 @@ from esterward.values.requests import OBSERVATIONS
 
 KIND_OF_UNIT: dict[str, Kind] = {
     "mL": SMALL_VOLUME, "L": VOLUME, "g": MASS, "degC": TEMPERATURE, "pH": PH, "mg/kg": CONTENT,
+}
+
+# What each may look like with the example batch of firmware/config.
+EXAMPLES: dict[str, str] = {
+    "titration_ml": "3.0 mL", "oil_l": "120 L", "titration_anew_ml": "3.0 mL",
+    "catalyst_g": "1293 g", "methanol_l": "24.0 L", "methoxide_c": "30 degC",
+    "unreacted_ml": "0.2 mL", "glycerol_l": "17 L", "wash_ph": "7.2 pH", "tap_ph": "7.2 pH",
+    "soap_ppm": "40 mg/kg",
 }
 
 
@@ -51,11 +60,11 @@ def observation(text: str) -> tuple[str, float]:
             f"{shown(word)} is not something that can be told: "
             f"it is one of {', '.join(NAMES)}{hint}"])
     unit, lowest, highest, what = OBSERVATIONS[name]
-    kind = KIND_OF_UNIT[unit]
+    kind = replace(KIND_OF_UNIT[unit], example=EXAMPLES[name])
     value = bounded(rest, kind, lowest, highest)
     if isinstance(value, Wrong):
         write = value.write or f'for example "{example(kind, lowest, highest)}"'
-        write = write.replace('"', f'"{word} ', 1)
+        write = re.sub(r'"([^"]*)"', lambda one: f'"{word} {one[1]}"', write)
         raise SettingsError([
             f"{plain_name(word)} {shown(rest)[1:-1]} ({what}): {value.why}; "
             f"allowed is {range_words(kind, lowest, highest)}; write {write}."])
