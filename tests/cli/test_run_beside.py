@@ -93,6 +93,22 @@ def test_an_alarm_on_the_terminal_says_which_press_silences_it_where_there_is_on
     assert out.getvalue().endswith("Wet. Mop." + "  [blue = seen]" * unseen + "\n")
 
 
+@pytest.mark.parametrize(("kind", "data", "line"), [
+    ("grant_withheld", {"output": "heat", "why": "probes-apart"},
+     "heat withheld: probes-apart: Probes A and B differ too much."),
+    ("guard_latched", {"code": "silent"},
+     "the guard latched: silent: it did not hear the controller for 2 s")])
+def test_a_code_in_a_line_is_followed_by_what_it_means(
+    kind: str, data: dict[str, Any], line: str,
+) -> None:
+    out = io.StringIO()
+    terminal = Terminal(str, out)
+    terminal.show(make_status(), (Event(1, 0.0, kind, data),), 1.0)
+    until(lambda: out.getvalue().count("\n") == 1)
+    terminal.close()
+    assert out.getvalue().strip().endswith(line)
+
+
 class BrokenJournal:
     """A journal whose work on the disk goes wrong in a way nobody thought of."""
 

@@ -59,6 +59,9 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (["--runtime", LONG], "too long for a socket"),
     (["--record", "nowhere/at/all.sqlite"], "no record can be kept here"),
     (["--record", "notes.sqlite"], "not a record"),
+    (["--batch", ""], "--batch: the path is empty"),
+    (["--record", ""], "--record: the path is empty"),
+    (["--runtime", ""], "--runtime: the path is empty"),
 ])
 def test_bad_input_is_one_sentence_and_exit_2(folder: Path, args: list[str], words: str) -> None:
     runtime = [] if "--runtime" in args else ["--runtime", "rt"]
@@ -66,6 +69,17 @@ def test_bad_input_is_one_sentence_and_exit_2(folder: Path, args: list[str], wor
     assert done.exit_code == 2 and len(done.output.strip().splitlines()) == 1, done.output
     assert words in done.output
     assert not (folder / "record.sqlite").exists()
+
+
+@pytest.mark.parametrize("name", ["batch.toml", "notes.sqlite", "picture.png"])
+def test_a_record_that_is_somebodys_other_file_is_left_as_it_was_with_nothing_beside_it(
+    folder: Path, name: str,
+) -> None:
+    Path("picture.png").write_bytes(bytes(range(256)) * 20)
+    before = sorted(folder.iterdir()), Path(name).read_bytes()
+    done = CliRunner().invoke(run, ["--record", name, "--runtime", "rt"])
+    assert done.exit_code == 2 and name in done.output
+    assert (sorted(folder.iterdir()), Path(name).read_bytes()) == before
 
 
 @pytest.mark.parametrize(("args", "words"), [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import sqlite3
 import subprocess
 import sys
@@ -320,3 +321,22 @@ def test_a_request_can_be_withdrawn_until_it_is_taken(begin: Begin, path: Path) 
     assert [request.id for request in feeder.journal.take_requests()] == [second]
     assert not inbox.withdraw(path, second)
     assert inbox.answer(path, first, wait_s=0.0) == ("", "")
+
+
+def test_a_lock_file_taken_away_by_a_refused_start_is_not_the_one_that_is_held(
+    path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    flock, taken = fcntl.flock, []
+
+    def as_the_other_ends(handle: int, how: int) -> None:
+        if not taken:
+            taken.append(handle)
+            lock.lock_path(path).unlink()
+        flock(handle, how)
+
+    monkeypatch.setattr(fcntl, "flock", as_the_other_ends)
+    held = lock.Lock(path)
+    assert taken and lock.in_use(path), "else a second controller would find no lock"
+    held.promise(0)
+    held.close()
+    assert lock.lock_path(path).stat().st_size > 0 and not lock.in_use(path)

@@ -48,6 +48,22 @@ class Finite(click.FloatRange):
         raise _refused(value, param, f"a number from {self.min:g} to {self.max:g}")
 
 
+class Named(click.Path):
+    """The path of a file or folder, never "", which Python takes for the folder here."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None,
+                ctx: click.Context | None) -> Any:
+        """The path; Refused for ""."""
+        if value == "":
+            name = "esterward" if param is None else (
+                param.opts[0] if isinstance(param, click.Option) else param.human_readable_name)
+            raise Refused(f"{name}: the path is empty; give that of a file or folder.")
+        return super().convert(value, param, ctx)
+
+
 def _refused(value: Any, param: click.Parameter | None, wanted: str) -> Refused:
     from esterward.settings.mistakes import shown
 

@@ -20,11 +20,13 @@ import click
 
 from esterward.cli.errors import NotNow, Refused
 from esterward.cli.guard import RUNTIME
+from esterward.cli.options import Named
 from esterward.hardware.folders import HWMON_DIR, IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from esterward.chemistry.wording import Wording
     from esterward.cli.run_start import Files
     from esterward.hardware.service import MonotonicClock
     from esterward.record.resume import Found
@@ -37,21 +39,21 @@ DISK_S: Final = 5.0        # how long the record may take to close
 
 
 @click.command()
-@click.option("--reactor", type=click.Path(path_type=Path), help="The reactor file; default: "
-              "beside the batch file, reactor.toml here, or /etc/esterward/reactor.toml.")
-@click.option("--batch", type=click.Path(path_type=Path), envvar="ESTERWARD_BATCH", help="The "
-              "batch to do; default $ESTERWARD_BATCH. Without one an unfinished batch is taken up, "
-              "else nothing can be started.")
-@click.option("--record", type=click.Path(path_type=Path), help="The record; default as said in "
-              "esterward record --help.")
-@click.option("--runtime", type=click.Path(path_type=Path), default=Path(RUNTIME),
-              show_default=True, help="Folder of the guard's socket and the lock.")
-@click.option("--w1", type=click.Path(path_type=Path), default=Path(W1_DIR), show_default=True,
+@click.option("--reactor", type=Named(), help="The reactor file; default: beside the batch file, "
+              "reactor.toml here, or /etc/esterward/reactor.toml.")
+@click.option("--batch", type=Named(), envvar="ESTERWARD_BATCH", help="The batch to do; default "
+              "$ESTERWARD_BATCH. Without one an unfinished batch is taken up, else nothing can be "
+              "started.")
+@click.option("--record", type=Named(), help="The record; default as said in esterward record "
+              "--help.")
+@click.option("--runtime", type=Named(), default=Path(RUNTIME), show_default=True,
+              help="Folder of the guard's socket and the lock.")
+@click.option("--w1", type=Named(), default=Path(W1_DIR), show_default=True,
               help="Folder of the 1-wire probes.")
-@click.option("--iio", type=click.Path(path_type=Path), default=Path(IIO_DIR), show_default=True,
+@click.option("--iio", type=Named(), default=Path(IIO_DIR), show_default=True,
               help="Folder of the barometer.")
-@click.option("--hwmon", type=click.Path(path_type=Path), default=Path(HWMON_DIR),
-              show_default=True, help="Folder of the board's own voltage sensor.")
+@click.option("--hwmon", type=Named(), default=Path(HWMON_DIR), show_default=True,
+              help="Folder of the board's own voltage sensor.")
 def run(reactor: Path | None, batch: Path | None, record: Path | None, runtime: Path, w1: Path,
         iio: Path, hwmon: Path) -> None:
     """Control the reactor: heat, mix, wait, ask, and keep the record.
@@ -146,7 +148,8 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
         clock.stop()
 
     lapse = Beside("leases", lambda: relays.step(clock.now_s), LEASE_LOOK_S, fail)
-    terminal = Terminal(_degrees(reactor.show_temperature))
+    say = _wording(reactor.show_temperature)
+    terminal = Terminal(say.deg)
     _attach(journal, files, controller, terminal)
     record = WrittenBeside(journal, clock.now_s)
     mqtt = _mqtt(reactor, clock)
@@ -157,7 +160,7 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
         relays=relays, guard=link, record=record, telemetry=Shown(terminal, mqtt),
         barometer=barometer,
         supply=BoardSupply(clock.now_s, hwmon)))
-    for line in _opening(controller, journal.found, record_path):
+    for line in _opening(controller, journal.found, record_path, say):
         terminal.say(line)
     ticks = controller.state.ticks
     ready = False
@@ -276,26 +279,43 @@ def _mqtt(reactor: Reactor, clock: MonotonicClock) -> MqttLink | None:
         submit=lambda work: threading.Thread(target=work, daemon=True).start())
 
 
-def _degrees(unit: str) -> Any:
+def _wording(unit: str) -> Wording:
+    """Temperatures only, without Pint, which would stay resident for these few lines."""
     from esterward.chemistry.wording import Wording
 
-    # Without Pint, which would stay resident for this one line.
-    return Wording(unit, "L", lambda number, *_: number * 1.8 + 32.0).deg
+    return Wording(unit, "L", lambda number, *_: number * 1.8 + 32.0)
 
 
-def _opening(controller: Controller, found: Found, record_path: Path) -> list[str]:
-    """The first lines: which reactor, batch and record, and what was found there."""
+def _opening(controller: Controller, found: Found, record_path: Path, say: Wording) -> list[str]:
+    """The first lines: which reactor, place, batch and record, what is missing, what was found."""
     from esterward.cli.run_start import NO_BATCH
+    from esterward.process.words import sheet_waits
 
     process = controller.process.state
     batch = controller.file_batch
-    lines = [f"esterward run: {controller.reactor.name}; record {record_path}"]
+    lines = [f"esterward run: {controller.reactor.name}; record {record_path}",
+             _place(controller.reactor, say)]
     if batch is NO_BATCH:
         lines.append("no batch: nothing can be started; stop this and name one with --batch FILE.")
     else:
         lines.append(f"batch {batch.name}: {process.state}"
                      + (f" in {process.step.partition('.')[0]}" if process.state != "idle" else ""))
+        waits = sheet_waits(controller.sheet, controller.reactor.probes_checked)
+        lines += [f"still missing: {waits}"] if waits else []
         lines += [f"warning: {warning}" for warning in controller.sheet.warnings]
     if found.renamed:
         lines.append(f"the record was damaged and is kept as {found.renamed}: {found.why}")
     return lines
+
+
+def _place(reactor: Reactor, say: Wording) -> str:
+    """The altitude and the limit that hangs on it: mistyped, it makes every limit wrong."""
+    from esterward.chemistry.boiling import limits
+
+    if reactor.altitude_m is None:
+        return "no altitude in the reactor file: no limit for methanol, so none may go in."
+    feet = f" ({reactor.altitude_m / 0.3048:.0f} ft)" if say.temperature == "degF" else ""
+    by = ("the barometer's reading moves it" if reactor.barometer
+          else "by the altitude alone, no barometer")
+    return (f"altitude {reactor.altitude_m:g} m{feet}: with methanol in it the oil may never get "
+            f"hotter than {say.limit(limits(reactor.altitude_m).alarm_c)} ({by}).")

@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Final, TextIO
 
 from esterward.cli.trouble import Trouble
 from esterward.record.journal import Journal
+from esterward.safety.faults import FAULTS
 from esterward.telemetry.lines import duration_words, line_words
 from esterward.values.events import Event
+from esterward.values.messages import GUARD_LATCHES
 from esterward.values.outputs import Outputs
 from esterward.values.requests import Request
 from esterward.values.snapshot import Snapshot
@@ -110,12 +112,12 @@ class WrittenBeside:
 class Terminal:
     """What a person at the machine reads: news, the open question, and the oil each minute."""
 
-    def __init__(self, degrees: Callable[[float | None], str], out: TextIO = sys.stdout) -> None:
-        self._degrees, self._out = degrees, out
+    def __init__(self, degrees: Callable[[float | None], str], out: TextIO | None = None) -> None:
+        self._degrees, self._out = degrees, out or sys.stdout
         self._lines: queue.Queue[str] = queue.Queue(LINES_WAITING)
         self._asked: tuple[str, ...] = ()
         self._minute_at_s = float("-inf")
-        self._each_minute = out.isatty()
+        self._each_minute = self._out.isatty()
         self._writer = Beside("terminal", self._write, 0.0, lambda error: None)
 
     def _write(self) -> None:
@@ -131,7 +133,7 @@ class Terminal:
         for event in events:
             if event.kind not in QUIET:
                 seen = f"  {SEEN}" if status.unseen and event.kind == "alarm_raised" else ""
-                self.say(hours + line_words(event) + seen)
+                self.say(hours + line_words(event) + _in_words(event) + seen)
         asked = (status.prompt, status.prompt_text, status.answers)
         if asked != self._asked:
             self._asked = asked
@@ -164,6 +166,16 @@ class Terminal:
                 break
             end.wait(0.05)
         self._writer.close(0.05)
+
+
+def _in_words(event: Event) -> str:
+    """What a code in the event's line means, behind a colon; "" where the line says it."""
+    code = str(event.data.get("why" if event.kind == "grant_withheld" else "code", ""))
+    if event.kind == "grant_withheld" and code in FAULTS:
+        return f": {FAULTS[code].sentence}"
+    if event.kind == "guard_latched" and code in GUARD_LATCHES:
+        return f": {GUARD_LATCHES[code]}"
+    return ""
 
 
 class Shown:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import fcntl
 import os
 import time
+from contextlib import suppress
 from pathlib import Path
 
 from esterward.record.rows import GENESIS, link
@@ -32,16 +33,20 @@ class Lock:
     def __init__(self, path: Path, *, durable: bool = True) -> None:
         """OSError when the file cannot be written, InUse when somebody else holds it."""
         self._slot, self._durable = 0, durable
-        self._handle = os.open(lock_path(path), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        for turn in range(TRIES):
+        self._path = lock_path(path)
+        for _ in range(TRIES):
+            self._made = not self._path.exists()
+            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
             try:
                 fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                return
+                # Not a file that a refused start has just taken away.
+                if os.path.samestat(os.fstat(self._handle), self._path.stat()):
+                    return
             except OSError:
-                if turn == TRIES - 1:
-                    self.close()
-                    raise InUse from None
-                time.sleep(TRY_S)
+                pass
+            self._let_go()
+            time.sleep(TRY_S)
+        raise InUse
 
     def promise(self, number: int, *, both: bool = False) -> None:
         """Write the number durably; both=True forgets any higher promise."""
@@ -53,7 +58,14 @@ class Lock:
             os.fdatasync(self._handle)
 
     def close(self) -> None:
-        """Let go of the lock; the file stays."""
+        """Let go of the lock; the file stays, but one made here in which nothing was promised:
+        of a start that was refused nothing may be left beside somebody's other file."""
+        if self._handle >= 0 and self._made and os.fstat(self._handle).st_size == 0:
+            with suppress(OSError):
+                self._path.unlink(missing_ok=True)
+        self._let_go()
+
+    def _let_go(self) -> None:
         if self._handle >= 0:
             os.close(self._handle)
             self._handle = -1
