@@ -91,7 +91,7 @@ def tell(path: Path, *, wall: bool = True, ended: bool = False, name: str = "har
 
 
 PAGE = """\
-Batch 1: harbour lot 3 - held
+Batch 1: harbour lot 3 - not ended, nobody runs it (last held)
 Sat 6 Mar 2027 12:00, not ended (45 min)
 
 Batch sheet
@@ -203,8 +203,9 @@ def test_list_and_batch_number_choose_among_several(run: Run, tmp_path: Path) ->
     tell(path, ended=True, name="first")
     tell(path, name="second", sheet=False)
     rows = run("record", "list", str(path)).out.splitlines()
-    assert rows[1:] == ["  1  Sat 6 Mar 2027 12:00       47 min  done      first",
-                        "  2  Sat 6 Mar 2027 12:00       45 min  held      second"]
+    assert rows == ["     began                     took  state      batch",
+                    "  1  Sat 6 Mar 2027 12:00       47 min  done       first",
+                    "  2  Sat 6 Mar 2027 12:00       45 min  not ended  second"]
     short = json.loads(run("record", "list", str(path), "--json").out)["batches"]
     assert [(row["number"], row["state"]) for row in short] == [(1, "complete"), (2, "held")]
     assert run("record", "show", str(path)).out.startswith("Batch 2: second")
@@ -212,6 +213,31 @@ def test_list_and_batch_number_choose_among_several(run: Run, tmp_path: Path) ->
     ran = run("record", "show", str(path), "--batch", "3")
     assert (ran.code, ran.err) == (2, "--batch 3: the record holds batches 1 to 2; "
                                       "esterward record list names them.\n")
+
+
+@pytest.mark.parametrize("wall", [True, False])
+def test_a_batch_is_called_held_or_running_only_while_somebody_holds_the_record(
+        run: Run, tmp_path: Path, wall: bool) -> None:
+    path = tmp_path / "record.sqlite"
+    tell(path, name="broken off", wall=wall)
+    tell(path, name="first", ended=True, wall=wall)
+    tell(path, name="second", wall=wall)
+
+    def said() -> tuple[list[str], list[str], list[bool | None]]:
+        return ([row.split("min  ")[1][:9].strip()
+                 for row in run("record", "list").out.splitlines()[1:]],
+                [run("record", "show", "--batch", number).out.splitlines()[0].partition(" - ")[2]
+                 for number in "123"],
+                [row["controlled"] for row in json.loads(
+                    run("record", "list", "--json").out)["batches"]])
+
+    left = "not ended, nobody runs it (last held)"
+    assert said() == (["not ended", "done", "not ended"], [left, "done (complete)", left],
+                      [False, None, False])
+    journal = Journal(path, boot="boot", now_s=5000.0)
+    assert said() == (["not ended", "done", "held"], [left, "done (complete)", "held"],
+                      [False, None, True])
+    journal.close(5001.0)
 
 
 def test_events_lists_every_event_once(run: Run, tmp_path: Path) -> None:

@@ -13,9 +13,11 @@ import pytest
 
 from esterward.process.observations import refusal
 from esterward.record.journal import Journal
+from esterward.settings.typed import observation
 from esterward.values.events import Event
 from esterward.values.outputs import SAFE
 from esterward.values.readings import ProbeReading
+from esterward.values.requests import OBSERVATIONS
 from esterward.values.snapshot import Snapshot
 
 Run = Callable[..., Any]
@@ -144,6 +146,29 @@ def test_bad_words_are_refused_and_nothing_is_told(run: Run, tmp_path: Path,
         time.sleep(0.1)
     assert (ran.code, ran.out, controller.taken) == (2, "", [])
     assert why in ran.err
+
+
+@pytest.mark.parametrize("words", [
+    ("glycerol 16.9 L", "soap 100 mg/kg"), ("glycerol 16.9 L soap 100 mg/kg",),
+    ("glycerol", "16.9", "L", "soap", "100", "mg/kg"), ("glycerol 16.9 L", "sope 100 mg/kg")])
+def test_two_readings_in_one_call_are_refused_as_two(
+        run: Run, tmp_path: Path, words: tuple[str, ...]) -> None:
+    with Answering(tmp_path / "record.sqlite", "accepted") as controller:
+        ran = run("record", "add", *words)
+        time.sleep(0.1)
+    assert (ran.code, ran.out, controller.taken) == (2, "", [])
+    assert ran.err == ("esterward record add: it takes one reading a call; tell each by itself, "
+                       'such as esterward record add "titration 3.0 mL".\n')
+
+
+def test_help_lists_all_that_can_be_told_with_its_unit(run: Run) -> None:
+    ran = run("record", "add", "--help")
+    assert ran.code == 0 and "NAME NUMBER UNIT" in ran.out
+    page = " ".join(ran.out.split())
+    for name, (unit, lowest, highest, what) in OBSERVATIONS.items():
+        typed = name.rsplit("_", 1)[0]
+        assert f"{typed} NUMBER {unit} {what}; {lowest:g} to {highest:g} {unit}" in page
+        assert observation(f"{typed} {(lowest + highest) / 2} {unit}")[0] == name
 
 
 def test_nothing_is_told_when_no_controller_runs(run: Run, tmp_path: Path) -> None:

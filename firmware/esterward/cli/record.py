@@ -10,17 +10,30 @@ from typing import Any
 import click
 
 from esterward.cli.errors import Refused, reading
-from esterward.cli.options import Whole
+from esterward.cli.options import Named, Whole
 
 WAIT_S = 6.0  # the controller looks once a second and answers with its next tick
 MAX_WHY = 200
 
-file_argument = click.argument("file", required=False, type=click.Path(path_type=Path))
+file_argument = click.argument("file", required=False, type=Named())
 file_option = click.option(
-    "--file", "file", type=click.Path(path_type=Path),
+    "--file", "file", type=Named(),
     help="The record; by default as said in `esterward record --help`.")
 json_option = click.option("--json", "json_wanted", is_flag=True,
                            help="Print JSON for other programs.")
+
+
+class Telling(click.Command):
+    """A command whose help lists what can be told."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        from esterward.values.requests import OBSERVATIONS
+
+        with formatter.section("What can be told"):
+            formatter.write_dl([
+                (f"{name.rsplit('_', 1)[0]} NUMBER {unit}",
+                 f"{what}; {lowest:g} to {highest:g} {unit}")
+                for name, (unit, lowest, highest, what) in OBSERVATIONS.items()])
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -57,7 +70,7 @@ def show(file: Path | None, number: int | None, events: bool, json_wanted: bool)
             _events(wanted, marks, json_wanted)
             return
         told = account.account(chosen, wanted, marks, list(read.read_documents(path)),
-                              list(read.read_oil(path)))
+                              list(read.read_oil(path))) | _controlled(path, wanted, found)
     _print(told, report.lines(told), json_wanted)
 
 
@@ -74,20 +87,21 @@ def list_batches(file: Path | None, json_wanted: bool) -> None:
     path = _path(file)
     with _bad_record():
         rows, marks = list(read.read_rows(path)), list(read.read_marks(path))
-    accounts = [account.account(index, group, marks)
-                for index, group in enumerate(account.batches(rows), 1)]
-    short = [{key: told[key] for key in ("number", "batch", "state", "started", "ended",
-                                         "duration_s")} for told in accounts]
+    found = account.batches(rows)
+    accounts = [account.account(index, group, marks) | _controlled(path, group, found)
+                for index, group in enumerate(found, 1)]
+    short = [{key: told[key] for key in ("number", "batch", "state", "controlled", "started",
+                                         "ended", "duration_s")} for told in accounts]
     words = report.list_lines(accounts) if accounts else [f"{path}: no batch is recorded here."]
     _print({"batches": short}, words, json_wanted)
 
 
-@record.command()
-@click.argument("observation", nargs=-1, required=True)
+@record.command(cls=Telling)
+@click.argument("observation", nargs=-1, required=True, metavar="NAME NUMBER UNIT")
 @file_option
 @json_option
 def add(observation: tuple[str, ...], file: Path | None, json_wanted: bool) -> None:
-    """Tell the running controller a reading.
+    """Tell the running controller one reading.
 
     What changes the batch sheet (titration, oil) is shown back and counts only once green is held
     at the reactor; everything else counts at once.
@@ -97,6 +111,7 @@ def add(observation: tuple[str, ...], file: Path | None, json_wanted: bool) -> N
     from esterward.settings.typed import observation as parsed
     from esterward.values.requests import OBSERVE
 
+    _one_reading(observation)
     with reading():
         name, value = parsed(" ".join(observation))  # with or without quotes around all
     from esterward.process.observations import CHANGES_SHEET
@@ -144,6 +159,18 @@ def reset(code: str, why: str | None, file: Path | None, json_wanted: bool) -> N
     _hand_over(path, json_wanted, then, RESET, name=code, text=reason)
 
 
+def _one_reading(observation: tuple[str, ...]) -> None:
+    """Refused when more than one was typed: of two, only one might be taken."""
+    from esterward.settings.typed import NAMES
+    from esterward.values.requests import OBSERVATIONS
+
+    several = sum(" " in one.strip() for one in observation) > 1
+    if several or any(word in NAMES or word in OBSERVATIONS
+                      for word in " ".join(observation).split()[1:]):
+        raise Refused("esterward record add: it takes one reading a call; tell each by itself, "
+                      'such as esterward record add "titration 3.0 mL".')
+
+
 def _latched(path: Path) -> list[str] | None:
     """The controller's latches as the record tells them, in order; None when it cannot be read."""
     from esterward.record.read import read_events
@@ -185,6 +212,14 @@ def _choose(path: Path, found: list[Any], number: int | None) -> tuple[int, Any]
         raise Refused(f"--batch {number}: the record holds batches 1 to {len(found)}; "
                       "esterward record list names them.")
     return chosen, found[chosen - 1]
+
+
+def _controlled(path: Path, wanted: Any, found: list[Any]) -> dict[str, bool | None]:
+    """Whether a controller has this batch in its hands just now; None when it has ended."""
+    from esterward.record import lock
+
+    ended = any(row.event.kind == "batch_ended" for row in wanted)
+    return {"controlled": None if ended else wanted is found[-1] and lock.in_use(path)}
 
 
 def _events(rows: Any, marks: Any, json_wanted: bool) -> None:

@@ -20,8 +20,10 @@ def lines(told: Account) -> list[str]:
     """The page for a person, at most WIDTH wide where words can be broken."""
     state = STATE_WORDS.get(told["state"], told["state"])
     name = told["batch"] or "no batch was started yet"
-    page = [*_wrapped(f"Batch {told['number']}: {name} - {state}"
-                      + (f" ({told['state']})" if state != told["state"] else "")),
+    stands = f"{state} ({told['state']})" if state != told["state"] else f"{state}"
+    if _left(told):
+        stands = f"not ended, nobody runs it (last {state})"
+    page = [*_wrapped(f"Batch {told['number']}: {name} - {stands}"),
             *_wrapped(_span(told))]
     when = When(told)
     for title, body in (
@@ -48,14 +50,19 @@ def lines(told: Account) -> list[str]:
 
 def list_lines(accounts: Sequence[Account]) -> list[str]:
     """One line a batch."""
-    page = [f"{'':>3}  {'began':<17}  {'took':>11}  {'ended':<8}  batch"]
+    page = [f"{'':>3}  {'began':<17}  {'took':>11}  {'state':<9}  batch"]
     for told in accounts:
         began = clock(told["started"], year=True) or "no clock"
-        state = STATE_WORDS.get(told["state"], told["state"])
+        state = "not ended" if _left(told) else STATE_WORDS.get(told["state"], told["state"])
         name = told["batch"] or "(none started)"
         page.append(f"{told['number']:>3}  {began:<17}  {took(told['duration_s']):>11}  "
-                    f"{state:<8}  {name}"[:WIDTH])
+                    f"{state:<9}  {name}"[:WIDTH])
     return page
+
+
+def _left(told: Account) -> bool:
+    """Whether it is an unended batch in no controller's hands: its last state is of the past."""
+    return told["batch"] is not None and told.get("controlled") is False
 
 
 def event_lines(rows: Iterable[Row], dated: Sequence[str | None]) -> list[str]:
