@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import shlex
 from dataclasses import replace
 from pathlib import Path
 
@@ -115,7 +116,7 @@ def test_prepare_replaces_a_guards_file_of_any_version_and_no_file_of_another(
     Path("folder.json").mkdir()
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir() if path.is_file()}
     for name, words in (("reactor.toml", "ends in .json"), ("record.sqlite", "ends in .json"),
-                        (".", "ends in .json"), ("", "ends in .json"),
+                        (".", "ends in .json"), ("", "the path is empty"),
                         ("folder.json", "not an ordinary file"),
                         ("mine.json", "not a guard's file")):
         done = CliRunner().invoke(guard, ["--prepare", "--config", name])
@@ -132,6 +133,7 @@ def test_prepare_replaces_a_guards_file_of_any_version_and_no_file_of_another(
 @pytest.mark.parametrize(("args", "word"), [
     (["--config", "nowhere.json"], "there is no such file"),
     (["--config", "bad.json"], "not a file of this guard"),
+    (["--config", ""], "--config: the path is empty"),
     (["--config", "good.json", "--runtime", "nowhere"], "--runtime"),
     (["--config", "good.json", "--runtime", ".", "--state", "nowhere"], "--state"),
     (["--config", "good.json", "--runtime", LONG, "--state", "."], "too long for a socket"),
@@ -145,6 +147,34 @@ def test_bad_input_is_one_sentence_and_exit_2(
     _refused(tmp_path, monkeypatch, args, word, 2)
 
 
+@pytest.mark.parametrize(("name", "word", "moved"), [
+    ("no such one.json", "there is no such file", False),
+    ("bad.json", "this is not a file of this guard; move it away", True),
+    ("a caf\u00e9.json", "this is not a file of this guard; move it away", True),
+    ("older.json", "by another version", False),
+    ("a folder", "this is a folder", False),
+])
+def test_the_advice_about_the_file_can_be_pasted_and_makes_that_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, word: str, moved: bool,
+) -> None:
+    older = prepared.to_text(prepared.prepare(REACTOR)).replace('"version": 1', '"version": 0')
+    (tmp_path / "older.json").write_text(older, "ascii")
+    (tmp_path / "a caf\u00e9.json").write_bytes(b"caf\xe9\x00")
+    (tmp_path / "a folder").mkdir()
+    said = _refused(tmp_path, monkeypatch, ["--config", name], word, 2)
+    assert "codec" not in said and "Errno" not in said
+    if moved:
+        Path(name).unlink()
+    advice = said.partition("make it again: ")[2].strip().rstrip(".")
+    program, command, *args = shlex.split(advice)
+    assert (program, command) == ("esterward", "guard")
+    done = CliRunner().invoke(guard, args)
+    assert done.exit_code == 0, done.output
+    there = tmp_path / name
+    made = there / "guard.json" if there.is_dir() else there
+    assert prepared.from_text(made.read_text("utf-8"), "x").rule.altitude_m == 1120.0
+
+
 @pytest.mark.parametrize(("runtime", "word"), [("locked", "the lock"), ("taken", "--runtime")])
 def test_a_machine_that_is_not_ready_is_one_sentence_and_exit_75(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, runtime: str, word: str,
@@ -154,7 +184,7 @@ def test_a_machine_that_is_not_ready_is_one_sentence_and_exit_75(
 
 
 def _refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: list[str], word: str,
-             code: int) -> None:
+             code: int) -> str:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "esterward-bench")  # as if there were pins
     monkeypatch.setattr(Guard, "run", lambda guard, go_on: 1 / 0)  # it would run for ever
@@ -167,3 +197,4 @@ def _refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: list[str], w
     done = CliRunner().invoke(guard, args)
     assert done.exit_code == code and len(done.output.strip().splitlines()) == 1
     assert word in done.output
+    return done.output

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from esterward.cli.errors import NotNow, Refused, reading
-from esterward.cli.options import not_written, to_write
+from esterward.cli.options import Named, not_written, to_write
 from esterward.hardware.folders import IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
@@ -23,14 +23,13 @@ STATE = "/var/lib/esterward-guard"
 
 
 def _path(option: str, default: str, text: str) -> Callable[[FC], FC]:
-    return click.option(option, type=click.Path(path_type=Path), default=Path(default),
-                        show_default=True, help=text)
+    return click.option(option, type=Named(), default=Path(default), show_default=True, help=text)
 
 
 @click.command()
 @click.option("--prepare", is_flag=True,
               help="Write the guard's file from the reactor file, and end.")
-@click.option("--reactor", type=click.Path(path_type=Path), default=Path("reactor.toml"),
+@click.option("--reactor", type=Named(), default=Path("reactor.toml"),
               show_default=True, help="The reactor file, for --prepare.")
 @_path("--config", CONFIG, "The guard's file.")
 @_path("--runtime", RUNTIME, "Folder of the socket and the lock.")
@@ -99,15 +98,21 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
         board.look()
     except board.BoardMissing as error:
         raise NotNow(f"esterward guard: {error}") from None
+    where = str(config)
     try:
-        found = prepared.from_text(config.read_text("utf-8"), str(config))
+        found = prepared.from_text(config.read_text("utf-8"), where)
     except prepared.PreparedWrong as error:
         raise Refused(str(error)) from None
+    except UnicodeDecodeError:
+        raise Refused(str(prepared.strange(where))) from None
     except FileNotFoundError:
-        raise Refused(f"{config}: there is no such file; {prepared.AGAIN} --config "
-                      f"{config}.") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise Refused(f"{config}: it cannot be read ({error}); {prepared.AGAIN}.") from None
+        raise Refused(f"{where}: there is no such file; {prepared.again(where)}.") from None
+    except IsADirectoryError:
+        raise Refused(f"{where}: this is a folder; name the guard's file in it, or "
+                      f"{prepared.again(str(config / 'guard.json'))}.") from None
+    except OSError as error:
+        raise Refused(f"{where}: it cannot be read ({error.strerror}); name a file with --config "
+                      "that this user may read.") from None
     for option, folder in (("--runtime", runtime), ("--state", state)):
         if not folder.is_dir():
             raise Refused(f"{option} {folder}: there is no such folder; make it, or name another.")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shlex
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ from esterward.values.plain import from_plain, to_plain
 from esterward.values.reactor import Reactor
 
 VERSION: Final = 1
-AGAIN: Final = "make it again: esterward guard --prepare --reactor reactor.toml"
+OTHERS: Final = "it was changed by hand or by another version"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,18 @@ def to_text(prepared: Prepared) -> str:
     return json.dumps(plain | {"checksum": _checksum(plain)}, indent=2) + "\n"
 
 
+def again(where: str) -> str:
+    """What to type so that the file is made again, there."""
+    return ("make it again: esterward guard --prepare --reactor reactor.toml --config "
+            f"{shlex.quote(where)}")
+
+
+def strange(where: str) -> PreparedWrong:
+    """The refusal of a file of another kind, which `--prepare` never replaces."""
+    return PreparedWrong(f"{where}: this is not a file of this guard; move it away, then "
+                         f"{again(where)}.")
+
+
 def from_text(text: str, where: str) -> Prepared:
     """The inverse; PreparedWrong names the file and what to do."""
     try:
@@ -62,9 +75,11 @@ def from_text(text: str, where: str) -> Prepared:
         prepared = from_plain(Prepared, plain)
         good = checksum == _checksum(plain)  # refuses what is no number
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        raise PreparedWrong(f"{where}: this is not a file of this guard; {AGAIN}.") from None
+        if not is_own(text):
+            raise strange(where) from None
+        raise PreparedWrong(f"{where}: {OTHERS}; {again(where)}.") from None
     if not good or prepared.version != VERSION:
-        raise PreparedWrong(f"{where}: it was changed by hand or by another version; {AGAIN}.")
+        raise PreparedWrong(f"{where}: {OTHERS}; {again(where)}.")
     return prepared
 
 
