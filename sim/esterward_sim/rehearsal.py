@@ -23,6 +23,7 @@ from esterward_sim.virtual import VirtualClock, VirtualRig
 
 STUCK_S: Final = 12 * 3600.0  # nobody answers and nothing moves: the rehearsal ends
 STOOD_S: Final = 3 * 3600.0   # the same when nothing is running that could move by itself
+UNRECORDED: Final = "the record failed"
 UNRECORDED_S: Final = 600.0  # the record stores nothing for so long: no more will come of it
 
 
@@ -44,6 +45,7 @@ class Result:
     local_boiling_s: float = 0.0
     flammable_s: float = 0.0
     showing: str = ""  # what the terminal asks at the end
+    withheld: tuple[str, ...] = ()  # then, each "output: code of the fault"
     why: str = ""
     simulated_s: float = 0.0
     wall_s: float = 0.0
@@ -248,7 +250,7 @@ class Rehearsal:
         state = controller.process.state
         result.state, result.why = state.state, state.why
         if self._tee.fault:
-            result.why = f"the record failed: {self._tee.fault}"
+            result.why = f"{UNRECORDED}: {self._tee.fault}"
         limits = controller.limits
         result.ceiling_c = limits.alarm_c if limits is not None else None
         result.setpoint_c = controller.sheet.setpoint_c
@@ -262,7 +264,8 @@ class Rehearsal:
         result.boiled_off_l = vapour.boiled_off_l
         result.local_boiling_s, result.flammable_s = vapour.local_boiling_s, vapour.flammable_s
         status = self.rig.loop.status
-        result.showing = status.prompt_text if status is not None else ""
+        if status is not None:
+            result.showing, result.withheld = status.prompt_text, status.withheld
         result.faults += [{"name": order.name, "value": order.value, "started_s": None,
                            "ended_s": None} for order in self._orders]
         result.simulated_s = self.rig.clock.time_s

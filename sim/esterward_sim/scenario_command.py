@@ -6,18 +6,14 @@ import json
 from pathlib import Path
 
 import click
-from click.core import ParameterSource
 
-from esterward.cli.errors import Refused, reading
+from esterward.cli.errors import reading
 from esterward_sim.scenario import load
 from esterward_sim.scenario_run import run
 
-BESIDE = ("scenario", "as_json", "list_faults")
 
-
-def rehearse_scenario(context: click.Context, path: Path, example: Path, as_json: bool) -> int:
+def rehearse_scenario(path: Path, example: Path, as_json: bool) -> int:
     """Exit code: 0 when the ending is as it must be, 1 when it differs; Refused on bad input."""
-    _alone(context)
     with reading():
         scenario = load(path, example)
     if not as_json:
@@ -36,14 +32,3 @@ def rehearse_scenario(context: click.Context, path: Path, example: Path, as_json
     if scenario.xfail:
         click.echo(f"Known: {scenario.xfail}")
     return 0 if same else 1
-
-
-def _alone(context: click.Context) -> None:
-    """A scenario says everything itself; another option beside it is a mistake."""
-    given = [parameter.opts[0] if isinstance(parameter, click.Option) else "BATCH"
-             for parameter in context.command.params if parameter.name not in BESIDE
-             and context.get_parameter_source(parameter.name or "")
-             is ParameterSource.COMMANDLINE]
-    if given:
-        raise Refused("--scenario: the file says everything itself; leave out "
-                      f"{', '.join(given)}.")

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
+import os
+import pty
+import shlex
 import signal
 import socket
 import subprocess
 import sys
+import termios
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -16,10 +21,12 @@ from types import SimpleNamespace
 import pytest
 
 from esterward import cli
+from esterward.record.read import read_marks
 from esterward.settings.files import load_pair, load_reactor, reactor_beside
 from esterward_sim import publish, rehearsal
 from esterward_sim.broker import EmbeddedBroker
-from esterward_sim.rehearse import _end
+from esterward_sim.rehearse_end import last_lines
+from esterward_sim.rehearse_stop import STOPS, Stopped, stopping
 from samples import SMALLEST_BATCH as SMALLEST
 
 TOP = Path(__file__).parents[2]
@@ -98,13 +105,59 @@ def test_the_ending_tells_what_boiled_and_how_long_the_headspace_could_burn() ->
     quiet, told = rehearsal.Result(state="complete"), rehearsal.Result(
         state="complete", boiled_off_l=1.234, local_boiling_s=75.0, flammable_s=9000.0)
     assert not any("boil" in line or "flammable" in line
-                   for line in _end(quiet, Path("r.sqlite"), rig))
-    told_short = _end(rehearsal.Result(flammable_s=40.0), Path("r.sqlite"), rig)
+                   for line in last_lines(quiet, Path("r.sqlite"), rig))
+    told_short = last_lines(rehearsal.Result(flammable_s=40.0), Path("r.sqlite"), rig)
     assert any("flammable range of methanol for 40 s." in line for line in told_short)
-    lines = _end(told, Path("r.sqlite"), rig)
+    lines = last_lines(told, Path("r.sqlite"), rig)
     assert ("Methanol boiled: 1.23 L of it off, and for 75 s at the element's surface." in lines
             and "The headspace was within the flammable range of methanol for 2 h 30 min."
             in lines)
+
+
+@pytest.mark.parametrize(("result", "said"), [
+    (rehearsal.Result(simulated_s=10800.0),
+     ["The batch did not end complete: waiting for a start (given up 3 h 00 min after switching "
+      "on)."]),
+    (rehearsal.Result(state="running", why="green held in idle, every start check seen",
+                      stages=[{"stage": "dewater"}], simulated_s=54000.0,
+                      withheld=("heat: probes-apart",)),
+     ["The batch did not end complete: running in dewater (given up 15 h 00 min after switching "
+      "on).", "Withheld: heat: Probes A and B differ too much."]),
+    (rehearsal.Result(state="running", why="the record failed: the disk is full"),
+     ["The batch did not end complete: running (the record failed: the disk is full)."]),
+    (rehearsal.Result(state="held", why="black pressed", stages=[{"stage": "dose"}]),
+     ["The batch did not end complete: held in add methoxide (black pressed)."]),
+])
+def test_the_ending_gives_a_reason_that_explains_or_none(
+    result: rehearsal.Result, said: list[str],
+) -> None:
+    rig = SimpleNamespace(plant=SimpleNamespace(faults=()))
+    assert last_lines(result, Path("r.sqlite"), rig)[1:1 + len(said)] == said
+
+
+@pytest.mark.parametrize("name", ["x y2.sqlite", "it's $HOME.sqlite"])
+def test_the_last_line_can_be_pasted(name: str) -> None:
+    rig = SimpleNamespace(plant=SimpleNamespace(faults=()))
+    path = Path("a folder") / name
+    last = last_lines(rehearsal.Result(state="complete"), path, rig)[-1]
+    assert shlex.split(last)[-3:] == ["record", "show", str(path)]
+
+
+def test_a_probe_check_that_is_missing_is_said_first_and_ends_the_rehearsal_where_it_waits(
+    folder: Path, inside: Inside,
+) -> None:
+    (folder / "batch.toml").write_text(SMALLEST.replace(
+        '[titration]\nreadings = ["2.9 mL", "3.1 mL", "3.0 mL"]', '[dewater]\nmethod = "none"'))
+    (folder / "reactor.toml").write_text(REACTOR.read_text().replace(
+        "checked = true", "checked = false"))
+    done = inside("rehearse", "batch.toml")
+    first, note = done.stderr.splitlines()[:2]
+    assert first.startswith("still missing: Batch sheet not complete: [titration] readings are")
+    assert "two-point check of the probes is not on record" in first
+    assert note.startswith("note: the rehearsal ends where it waits for the probe check")
+    assert done.returncode == 1 and "running in methoxide" in done.stdout
+    assert "It shows: Batch sheet not complete" in done.stdout
+    assert done.stdout.count("Is somebody there?") <= 4, "two hours, not four days"
 
 
 def test_an_unwise_sheet_is_warned_of_before_the_batch_starts(
@@ -155,6 +208,12 @@ def test_the_ending_of_a_hung_controller_says_so_and_names_no_start_check(inside
 @pytest.mark.parametrize(("arguments", "words"), [
     ((), "name a batch file"),
     (("missing.toml",), "missing.toml"),
+    (("",), "BATCH: the path is empty"),
+    (("batch.toml", "--record", ""), "--record: the path is empty"),
+    (("--fit", "r.sqlite", "--plot", "x.svg"), "--fit: nothing is rehearsed; leave out --plot."),
+    (("--fit", "r.sqlite", "--faults"), "--faults: it only lists them; leave out --fit."),
+    (("--fit", "r.sqlite", "--fault", "k1_welded@3", "--seed", "2"), "leave out --seed, --fault."),
+    (("--faults", "--scenario", "story.toml"), "leave out --scenario."),
     (("batch.toml", "--speed", "fast"), "--speed"),
     (("batch.toml", "--speed", "nan"), "--speed"),
     (("batch.toml", "--fault", "mixer_staled@mix+600"), "did you mean mixer_stalled"),
@@ -245,16 +304,17 @@ def test_oil_plus_methanol_above_the_vessel_is_refused(folder: Path, inside: Ins
 
 
 @pytest.mark.parametrize(("number", "code", "word"), [
-    (signal.SIGINT, 130, "Ctrl-C"), (signal.SIGTERM, 143, "SIGTERM")])
+    (signal.SIGINT, 130, "Ctrl-C"), (signal.SIGTERM, 143, "SIGTERM"),
+    (signal.SIGHUP, 129, "SIGHUP (the terminal was closed)"), (signal.SIGQUIT, 131, "SIGQUIT")])
 def test_a_stopped_rehearsal_says_so_and_where_the_record_is(
     folder: Path, number: int, code: int, word: str,
 ) -> None:
-    # A shell that starts the tests in the background lets them ignore Ctrl-C: not so the child.
+    # A shell that starts the tests in the background lets them ignore some: not so the child.
     with subprocess.Popen(
         [sys.executable, "-c", "from esterward.cli import main; main()", "rehearse", "batch.toml",
          "--speed", "60", "--reactor", str(REACTOR)],
         cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        preexec_fn=lambda: signal.signal(number, signal.SIG_DFL),
     ) as child:
         until_s = time.monotonic() + 30.0
         assert child.stdout is not None
@@ -267,6 +327,72 @@ def test_a_stopped_rehearsal_says_so_and_where_the_record_is(
             child.kill()
     assert child.returncode == code and f"stopped by {word}; all outputs off" in errors
     assert "rehearsals/" in errors and "Traceback" not in errors
+    (left,) = (folder / "rehearsals").iterdir()
+    assert [mark.kind for mark in read_marks(left)] == ["start", "stop"]
+
+
+def test_a_rehearsal_whose_terminal_is_closed_leaves_nothing_beside_a_whole_record(
+    folder: Path,
+) -> None:
+    ours, theirs = pty.openpty()
+
+    def at_this_terminal() -> None:
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
+        fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+    with subprocess.Popen(
+        [sys.executable, "-c", "from esterward.cli import main; main()", "rehearse", "batch.toml",
+         "--speed", "60", "--reactor", str(REACTOR)], cwd=folder, stdin=theirs, stdout=theirs,
+        stderr=theirs, start_new_session=True, preexec_fn=at_this_terminal,
+    ) as child:
+        os.close(theirs)
+        shown = b""
+        while b"?" not in shown:
+            shown += os.read(ours, 4096)
+        os.close(ours)
+        try:
+            child.wait(30.0)
+        finally:
+            child.kill()
+    (left,) = (folder / "rehearsals").iterdir()
+    assert [mark.kind for mark in read_marks(left)] == ["start", "stop"]
+
+
+def test_after_the_first_signal_no_other_disturbs_the_closing_of_the_record() -> None:
+    before = {number: signal.signal(number, signal.SIG_DFL) for number in STOPS}
+    try:
+        with stopping():
+            with pytest.raises(Stopped) as stopped:
+                os.kill(os.getpid(), signal.SIGHUP)
+            assert stopped.value.number == signal.SIGHUP
+            raised = []
+            for number in STOPS:  # a terminal that closes sends two
+                try:
+                    os.kill(os.getpid(), number)
+                except Stopped:
+                    raised.append(number)
+            assert raised == []
+        assert {signal.getsignal(number) for number in STOPS} == {signal.SIG_DFL}
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def test_a_signal_that_was_ignored_from_the_start_stays_ignored(
+    folder: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As with nohup, under which a rehearsal outlives its terminal."""
+    def hung_up(*_: object, **__: object) -> None:
+        os.kill(os.getpid(), signal.SIGHUP)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(rehearsal.Rehearsal, "run", hung_up)
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        assert briefly(folder, monkeypatch) == 130
+        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 def test_a_broker_may_be_given_by_name_and_must_speak_mqtt(
