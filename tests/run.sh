@@ -15,15 +15,20 @@ if [ -n "$missing" ]; then
 fi
 PATH="$PATH:/usr/sbin"; export PATH
 # Each worker reads every test file: what pytest makes of them is kept beside them, and made once,
-# on the second core. What goes wrong in it goes wrong again, and is told, below.
+# on the second core. What goes wrong in it goes wrong again, and is told, below: all but what was
+# asked for and is not there, of which the workers say nothing.
 unset PYTHONDONTWRITEBYTECODE
-"$PY" -m pytest -q --collect-only "$@" >/dev/null 2>&1 &
+"$PY" -m pytest -q --collect-only "$@" >.venv/collected.log 2>&1 &
 trap 'kill $! 2>/dev/null || :' EXIT
 say "ruff ..."
 .venv/bin/ruff check .
 say "mypy --strict ..."
 .venv/bin/mypy
-wait || :
+wait $! || [ $? != 4 ] || {
+    sed -n 's/^ERROR: [a-z ]*not found: \(.*\)/\1: there is no such file, folder or test; name one that is there./p
+        s/^.* error: \(.*\)/pytest: \1; see .venv\/bin\/pytest --help./p' .venv/collected.log >&2
+    exit 2
+}
 say "pytest ..."
 # One worker more than there are cores: the tests of real processes mostly wait for them.
 exec "$PY" -m pytest -q -n "${WORKERS:-$(($(getconf _NPROCESSORS_ONLN) + 1))}" \

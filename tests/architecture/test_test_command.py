@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
+import subprocess
+import sys
 from pathlib import Path
+
+import pytest
 
 from conftest import APART, WITH, group
 
@@ -20,6 +26,34 @@ def test_every_program_a_test_looks_for_is_installed_by_the_test_command() -> No
     loop = re.search(r"for pair in (.*); do", (TOP / "tests/run.sh").read_text())
     assert loop is not None
     assert looked_for - LEFT <= {pair.split(":")[0] for pair in loop[1].split()}
+
+
+@pytest.mark.parametrize(("asked", "said"), [
+    ("tests/nix", "tests/nix: there is no such file, folder or test; name one that is there."),
+    ("--nonsense", "unrecognized arguments: --nonsense")])
+def test_what_is_not_there_is_said_with_exit_2_and_no_worker_is_started(
+    asked: str, said: str, tmp_path: Path,
+) -> None:
+    """The script and pytest are the real ones, in a project with nothing but a test."""
+    for name in ("tests/run.sh", ".ci/venv.sh", "pyproject.toml"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        shutil.copy(TOP / name, tmp_path / name)
+    shutil.copy(TOP / "pyproject.toml", (tmp_path / ".venv/bin").mkdir(parents=True)
+                or tmp_path / ".venv/esterward-test")  # so that nothing is installed
+    (tmp_path / "tests/test_one.py").write_text("def test_one(): pass\n")
+    there = tmp_path / "there"
+    there.mkdir()
+    for program in (*(tmp_path / ".venv/bin" / name for name in ("ruff", "mypy")),
+                    *(there / name for name in ("mosquitto", "mosquitto_sub", "strace"))):
+        program.symlink_to("/bin/true")
+    python = tmp_path / ".venv/bin/python"
+    python.write_text(f'#!/bin/sh\nexec {sys.executable} "$@"\n')
+    python.chmod(0o755)
+    done = subprocess.run(["sh", "tests/run.sh", asked], cwd=tmp_path, capture_output=True,
+                          text=True, env={**os.environ, "WORKERS": "1",
+                                          "PATH": f"{there}:{os.environ['PATH']}"})
+    assert done.returncode == 2 and said in done.stderr, done.stdout + done.stderr
+    assert "pytest ..." not in done.stderr
 
 
 def test_what_is_dealt_apart_is_there_and_rigs_that_are_hurt_are_one_workers() -> None:
