@@ -139,8 +139,9 @@ FLAG_FIRST = ("The methanol flag is set, so the stricter rule counts. If only a 
               "restart set it, look, and answer this first:")
 GONE_S: Final = 5.0  # a cause that comes and goes faster stands: one text, no flicker
 VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
+LOST = "The stage is not known any more, so this batch can only be ended."
 UNHEARD_S: Final = 3.0
-UNHEARD = "No guard is heard, so no button is read (start it: esterward guard). "
+UNHEARD = "No guard is heard, so no button is read (start it: esterward guard)."
 
 
 def _question(controller: Controller) -> tuple[str, str, str]:
@@ -152,12 +153,12 @@ def _question(controller: Controller) -> tuple[str, str, str]:
     """
     state = controller.process.state
     key, text, answers = _question_of_state(controller)
+    if answers and controller.unheard_s >= UNHEARD_S and controller.reactor.rig_level != "watch":
+        text = f"{text} {UNHEARD}"
     if STEPS[state.step].stage == "dose" and state.state not in ("running", "idle"):
         poured = broken_off(controller.process, controller.sheet)
         key = key or VALVE  # with no key nobody shows it
         text = f"{VALVE_FIRST}{text} {poured}".strip()
-    if answers and controller.unheard_s >= UNHEARD_S:
-        text = f"{UNHEARD}{text}"
     return key, text, answers
 
 
@@ -198,12 +199,11 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
     if state.state == "held":
         held = f"Held ({HELD_WORDS.get(state.why, state.why)})."
         if state.asked:
-            on = ("black held 5 s = end this batch" if state.lost else
-                  "green held 2 s = go on as it is")
             return (state.asked, f"{held} {state.asked_text}",
-                    f"{ANSWERS[PROMPTS[state.asked].kind]}; {on}")
-        return "held", held, "hold black 5 s to end this batch" if state.lost else (
-            "hold green 2 s to go on")
+                    ANSWERS[PROMPTS[state.asked].kind] + "; green held 2 s = go on as it is")
+        if state.lost:
+            return "held", f"{held} {LOST}", "hold black 5 s to end this batch"
+        return "held", held, "hold green 2 s to go on"
     if state.state == "running":
         if controller.presence_wanted():
             waits = "Energy goes off soon." if controller.presence_left_s() else "Energy waits."

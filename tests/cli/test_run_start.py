@@ -15,12 +15,13 @@ from esterward.record.resume import NOTHING, Found
 from esterward.safety import gate
 from esterward.safety.alarms import AlarmEntry
 from esterward.state import ControllerState
-from esterward.status import status_of
+from esterward.status import LOST, status_of
 from esterward.tick import Controller
 from esterward.values.batch import Batch
 from esterward.values.outputs import SAFE
 from esterward.values.plain import from_plain as build
 from esterward.values.plain import to_plain
+from esterward.values.requests import Request
 from harness import BATCH, REACTOR, Bench
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
@@ -128,7 +129,7 @@ def test_an_unfinished_batch_whose_file_is_not_kept_asks_for_it() -> None:
 def test_a_state_that_cannot_be_read_is_held_with_the_flag_set(broken: Found) -> None:
     made = begun(files(recorded=BATCH), broken)
     assert made.process.state.state == "held" and made.state.flag.set
-    assert "the stage is not known" in made.process.state.why
+    assert made.process.state.why
     assert made.outputs == SAFE and made.state.last_event == 6
     assert made.process.state.methanol_in, "no question may say that none was added"
     assert made.process.state.lost
@@ -140,10 +141,11 @@ def test_a_batch_whose_stage_is_not_known_can_only_be_ended() -> None:
     bench.to_idle_ready()
     bench.controller = begun(files(recorded=BATCH), Found("nonsense", "", False, 1, 6, None))
     bench.ticks(3)
-    told = status_of(bench.controller, bench.now_s)
-    assert "stage is not known" in told.prompt_text
-    assert "black" in told.answers and "green held" not in told.answers
-    assert "green 2 s" not in told.answers
+    for why in (bench.controller.state.process.why, "something that came later"):
+        bench.controller.state.process.why = why
+        told = status_of(bench.controller, bench.now_s)
+        assert told.prompt_text == f"Held ({why}). {LOST}"
+        assert told.answers == "hold black 5 s to end this batch"
     bench.press("green", seconds=3)
     bench.ticks(70)
     assert bench.state == "held" and bench.controller.outputs == replace(
@@ -180,12 +182,42 @@ def test_what_was_locked_out_in_a_batch_stays_so_after_it() -> None:
     old = left("stopped", "store.label", flag=False)
     old.safety.latches += ["level", "guard-resets", "lid"]
     old.safety.resets = {"level": 3, "lid": 2, "probe": 3}
-    old.safety.guard_over, old.safety.vapour_rest_s = ["probe"], 300.0
+    old.safety.guard_resets = {"probe": 3, "k1": 2}
+    old.safety.guard_over, old.safety.guard_latches = ["probe"], ["probe"]
+    old.safety.vapour_rest_s = 300.0
     safety = begun(files(OTHER, recorded=BATCH), found(old, clean=True)).state.safety
     assert [gate.needs_word(safety, code) for code in safety.latches] == [True, True, False]
-    assert safety.resets == {"level": 3, "lid": 2}, "and nothing of what is not latched"
+    assert safety.resets == {"level": 3}, "and nothing that is no lock-out"
     assert safety.guard_over == ["probe"], "the question says which cause it was"
+    assert (safety.guard_resets, safety.guard_latches) == ({"probe": 3}, ["probe"])
     assert safety.vapour_rest_s == 300.0
+
+
+def test_a_lock_out_that_was_reset_before_a_batch_weighs_no_more_in_it() -> None:
+    bench = Bench()
+    bench.to_idle_ready()
+    safety = bench.controller.state.safety
+    safety.latches.append("level")
+    safety.resets["level"] = safety.guard_resets["probe"] = 3
+    safety.guard_latches = ["probe"]
+    bench.press("blue", seconds=6)
+    assert safety.latches == ["level"], "blue alone is not enough"
+    bench.tick((Request("1", "reset", "local", "level", text="a hose had slipped off"),))
+    bench.press("blue", seconds=6)
+    bench.ticks(3)
+    assert safety.latches == [] and safety.resets == safety.guard_resets == {}
+
+
+def test_a_rig_without_buttons_is_not_asked_to_end_what_it_cannot() -> None:
+    """Level watch runs no batch: whatever an earlier level left, it is only watched."""
+    watch = replace(files(recorded=BATCH), reactor=replace(REACTOR, rig_level="watch"))
+    made = begun(watch, Found("nonsense", "", False, 1, 6, None))
+    assert made.process.state.state == "idle" and made.state.flag.set
+
+
+def test_a_start_that_ended_before_it_stored_a_word_says_so() -> None:
+    made = begun(files(BATCH), Found(None, NOTHING.why, False, 1, 0, None))
+    assert made.process.state.why == "the last start ended before it stored a word"
 
 
 def test_what_was_told_in_idle_stays_with_its_batch() -> None:

@@ -27,7 +27,8 @@ from esterward.record.resume import last_state
 from esterward.record.schema import open_writer
 
 Begin = Callable[..., Any]
-TAKEN = "the record was deleted or replaced while it was kept; restart the controller"
+TAKEN = ("the record was moved, deleted or replaced while it was kept; put it back if you can, "
+         "then restart the controller")
 WRITER = Path(__file__).with_name("writer.py")
 
 
@@ -443,6 +444,16 @@ def test_a_record_that_is_taken_away_counts_nothing_as_stored_any_more(
     feeder.tick(2)
     assert (feeder.journal.stored, feeder.journal.fault) == (3, TAKEN)
     feeder.journal.close(feeder.now_s)
+
+
+def test_a_record_taken_away_just_before_the_end_raises_nothing(begin: Begin, path: Path) -> None:
+    feeder = begin()
+    feeder.tick(1)
+    feeder.tick(2, step=False)
+    path.unlink()
+    feeder.journal.close(feeder.now_s)
+    again = begin()
+    assert again.journal.found.checkpoint is None and again.journal.found.why
 
 
 def test_that_the_record_was_taken_away_is_seen_at_rest(

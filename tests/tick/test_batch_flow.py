@@ -88,6 +88,7 @@ def test_other_lines_want_every_start_check_again() -> None:
     missing = start.missing(again.state.process.checks, again.reactor, BATCH, world)
     assert [what.partition(":")[0] for what in missing] == ["e-stop", "level"]
 
+
 @pytest.mark.parametrize(("correction_k", "oil_c"), [(0.5, 20.5), (-0.5, 20.0)])
 def test_the_process_too_sees_probe_a_corrected_upward_and_never_downward(
     correction_k: float, oil_c: float,

@@ -9,6 +9,7 @@ from harness import Bench
 
 ASKED = {
     "methoxide.dissolve": "It was broken off: look at the container and weigh what is left",
+    "methoxide.share": "It was broken off: look at the container and weigh what is left",
     "methoxide.second": "It was broken off: look at the container and weigh what is left",
     "wash.water": "It was broken off: up to all 13 L may be in already, add only what is missing."}
 
@@ -34,6 +35,17 @@ def asking(heating: Bench, step: str) -> Bench:
     process.state, process.step, process.methanol_in = "running", step, methanol
     bench.ticks(5)
     return bench
+
+
+def test_who_comes_back_from_a_pause_has_broken_nothing_off(heating: Bench) -> None:
+    bench = heating.copy()
+    safety = bench.controller.state.safety
+    safety.presence_age_s, safety.presence_asked_s = 3600.0, 300.0
+    bench.ticks(20)
+    assert bench.state == "paused"
+    bench.press("green")
+    bench.ticks(70)
+    assert bench.state == "running" and not bench.controller.state.process.interrupted
 
 
 @pytest.mark.parametrize("step", ASKED)

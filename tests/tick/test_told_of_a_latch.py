@@ -97,7 +97,11 @@ def test_who_is_asked_to_press_what_nobody_reads_is_told_so_at_once() -> None:
     bench.ticks(2)
     assert "hold" in told(bench).answers and UNHEARD not in told(bench).prompt_text
     bench.ticks(3)
-    assert told(bench).prompt_text.startswith(UNHEARD)
+    assert told(bench).prompt_text.endswith(UNHEARD)
+    bench.controller.state.process.state = "running"
+    bench.controller.state.process.step = "settle.rest"  # goes on without a guard, and asks nothing
+    bench.ticks(3)
+    assert (told(bench).step, told(bench).prompt_text) == ("settle.rest", "")
     bench.guard_at_s = None
     bench.ticks(2)
     assert UNHEARD not in told(bench).prompt_text

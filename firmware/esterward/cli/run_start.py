@@ -20,8 +20,9 @@ from esterward.process import learnt
 from esterward.process.control import MIXING_STEPS
 from esterward.process.state import ProcessState
 from esterward.record.read import newest, read_documents
-from esterward.record.resume import Found
+from esterward.record.resume import NOTHING, Found
 from esterward.record.schema import BadRecord
+from esterward.safety import limits
 from esterward.safety.state import SafetyState
 from esterward.state import ControllerState, state_of
 from esterward.tick import Controller
@@ -35,6 +36,7 @@ NO_BATCH: Final = Batch(name="no batch")
 READ: Final = "import sys; from esterward.cli.run_start import answer; answer(sys.argv[1])"
 # Common practice, no source: what stood longer half mixed has parted, and its credit may not tell.
 UNMIXED_S: Final = 30 * 60.0
+UNTOLD: Final = "the last start ended before it stored a word"
 SERVICE_REACTOR: Final = Path("/etc/esterward/reactor.toml")
 
 
@@ -127,8 +129,9 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
     told: what an earlier batch learnt of the vessel, as the record has it.
     """
     state, doubt = _state_of(found)
-    if files.reactor.rig_level == "watch":
-        state.safety.latches.clear()  # no button is read there that could reset one
+    if files.reactor.rig_level == "watch":  # no button is read there that could reset or end it
+        state.safety.latches.clear()
+        doubt = ""
     unfinished = state.process.under_way
     batch = files.batch
     if unfinished:
@@ -141,7 +144,7 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
         state.process.state = "held"
         # Nobody knows how far it was: no question may say that nothing was poured.
         state.process.methanol_in = state.process.lost = True
-        state.process.why = f"the stage is not known: {doubt}"
+        state.process.why = doubt
     controller = Controller(files.reactor, batch or NO_BATCH, state)
     if state.process.state == "idle":
         controller.process.take_learnt(told)
@@ -154,7 +157,8 @@ def _state_of(found: Found) -> tuple[ControllerState, str]:
     """The saved state, or a new one (flag set) with the reason why the saved is not believed."""
     if found.checkpoint is None:
         begun = bool(found.last_number or found.renamed) or not found.clean
-        return ControllerState(), found.why if begun else ""
+        why = UNTOLD if found.why == NOTHING.why else found.why
+        return ControllerState(), why if begun else ""
     try:
         state = state_of(json.loads(found.checkpoint))
         Controller(Reactor(), Batch(), state)  # checked in the same way that it will be used
@@ -188,15 +192,19 @@ def _same(one: Batch | None, other: Batch | None) -> bool:
 def _next(old: ControllerState) -> ControllerState:
     """A new batch: it keeps what belongs to the reactor (flag, latches, start checks).
 
-    A latch keeps its alarm, so that it is told, and a lock-out stays one. Resets are counted for
-    one batch.
+    A latch keeps its alarm, so that it is told, and a lock-out stays one. Other resets are counted
+    for one batch.
     """
     was = old.safety
     return ControllerState(
         ticks=old.ticks, last_event=old.last_event, flag=old.flag,
         safety=SafetyState(
-            latches=list(was.latches), guard_over=was.guard_over, vapour_rest_s=was.vapour_rest_s,
-            resets={code: was.resets[code] for code in was.latches if code in was.resets},
+            latches=list(was.latches), vapour_rest_s=was.vapour_rest_s,
+            resets={code: count for code, count in was.resets.items()
+                    if code in was.latches and count >= limits.RESETS_ALLOWED},
+            guard_latches=was.guard_latches, guard_over=was.guard_over,
+            guard_resets={code: count for code, count in was.guard_resets.items()
+                          if code in was.guard_over},
             alarms={code: was.alarms[code] for code in was.latches if code in was.alarms}),
         process=ProcessState(checks=old.process.checks))
 

@@ -134,7 +134,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "part_in": (f"It was broken off: up to all {number(wash_l, 0)} L may be in already, add "
                     "only what is missing. " if state.interrupted else ""),
         "part_dissolved": ("It was broken off: look at the container and weigh what is left to go "
-                           "in; what nobody can tell any more is not used. "
+                           "in. If you cannot tell what is in it, do not use it. "
                            if state.interrupted else ""),
         "wash_how": "gentle stirred wash" if wash.stirred else "mist",
         "evidence": evidence,

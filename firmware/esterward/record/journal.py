@@ -169,7 +169,7 @@ class Journal:
 
         clean=False leaves the mark out: the next start finds an end nobody wanted.
         """
-        with suppress(sqlite3.Error, OSError):
+        with suppress(sqlite3.Error, OSError, BadRecord):
             self._drain()
             while self._session and self._connection is not None:
                 if not (self._ticks or self._events or self._state):
@@ -349,8 +349,8 @@ class Journal:
         except FileNotFoundError:
             same = False
         if not same:
-            raise BadRecord("the record was deleted or replaced while it was kept; restart the "
-                            "controller")
+            raise BadRecord("the record was moved, deleted or replaced while it was kept; put it "
+                            "back if you can, then restart the controller")
 
     def _connected(self) -> sqlite3.Connection:
         connection = self._connect(self.path)

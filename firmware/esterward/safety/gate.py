@@ -155,10 +155,15 @@ def needs_word(state: SafetyState, code: str) -> bool:
 
 
 def _count(resets: dict[str, int], code: str, counts: bool) -> int:
-    """How many resets of this cause the batch has had, this one included if it counts."""
-    if counts:
-        resets[code] = resets.get(code, 0) + 1
-    return resets.get(code, 0)
+    """How many resets of this cause the batch has had, this one included.
+
+    Outside a batch none counts, and one there ends what was counted in the last.
+    """
+    if not counts:
+        resets.pop(code, None)
+        return 0
+    resets[code] = resets.get(code, 0) + 1
+    return resets[code]
 
 
 def follow_guard(state: SafetyState, heard: GuardReport | None, log: EventLog, *,
