@@ -365,7 +365,8 @@ class Controller:
             return SAFE
         ssr = reactor.element_switch == "ssr"
         return Outputs(
-            k1=granted.heat and (wish.element or ssr),
+            # Such a switch fails closed: far above the aim the contactor stands against that.
+            k1=granted.heat and (wish.element or (ssr and not wish.over_aim)),
             ssr=granted.heat and wish.element and ssr,
             k2_wanted=energy or k2_only, mixer=granted.mixer, air=granted.air,
             vent=vent, horn=horn, lamp=lamp)

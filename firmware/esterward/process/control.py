@@ -377,6 +377,8 @@ class Process:
         if target is None or self._too_warm():
             return wish
         wish.heating = True
+        state.target.judge_aim(world.oil_c, target)
+        wish.over_aim = state.target.over_aim
         ceiling = state.target.ceiling_c
         if self.batch.oil_set and not state.molten and (world.oil_c or 0.0) > MOLTEN_C:
             state.molten, self.heater = True, None  # what melting taught does not hold any more

@@ -69,6 +69,7 @@ class Wish:
 
     element: bool = False
     heating: bool = False
+    over_aim: bool = False   # no solid-state switch needs its contactor now
     melting: bool = False    # heat comes in pulses; this stays between them
     mixer: bool = False
     air: bool = False

@@ -18,6 +18,8 @@ MELT_PERIOD_S: Final = 60.0
 MELT_ON_S: Final = MELT_DUTY * MELT_PERIOD_S
 MELT_C: Final = 49.0           # a kelvin below where the safety layer ends it
 MOLTEN_C: Final = 50.0         # above, no fat is left to melt
+# The heater law lands within 0.3 K; what is so far above was not warmed by it.
+OVER_AIM_K: Final = 2.0
 METHOXIDE_GATE_C: Final = 45.0
 RAMP_FROM_C: Final = 95.0      # above this, water under hot oil may flash: go up slowly
 RAMP_K_PER_S: Final = 0.5 / 60.0
@@ -28,6 +30,7 @@ class TargetState:
     """Memory of the target: a ratchet (down only within a step), the ramp, the last ask.
 
     final says whether the target is the step's own, not a point of a ramp towards it.
+    over_aim: the oil passed the aim by so much that no heat can be wanted, and is not back at it.
     too_warm: the oil passed the highest setpoint and is not yet back where it may be held.
     """
 
@@ -36,12 +39,18 @@ class TargetState:
     ceiling_c: float = 0.0
     final: bool = True
     asked_on: bool = False
+    over_aim: bool = False
     too_warm: bool = False
 
     def entered(self) -> None:
         """A new step: ratchet and ramp start anew."""
         self.lowest_c, self.ramp_c, self.final = None, RAMP_FROM_C, True
         self.asked_on = False
+
+    def judge_aim(self, oil_c: float | None, aim_c: float) -> None:
+        """Whether the oil is far above its aim; without a reading it stays as it was."""
+        if oil_c is not None:
+            self.over_aim = oil_c > (aim_c if self.over_aim else aim_c + OVER_AIM_K)
 
     def judge(self, oil_c: float | None, limits: Limits | None) -> None:
         """Whether the pump's own heat must stop too: without a reading it stays as it was."""
