@@ -25,8 +25,9 @@ say "ruff ..."
 say "mypy --strict ..."
 .venv/bin/mypy
 wait $! || [ $? != 4 ] || {
-    sed -n 's/^ERROR: [a-z ]*not found: \(.*\)/\1: there is no such file, folder or test; name one that is there./p
-        s/^.* error: \(.*\)/pytest: \1; see .venv\/bin\/pytest --help./p' .venv/collected.log >&2
+    said=$(sed -n 's/^ERROR: [a-z ]*not found: \(.*\)/\1: there is no such file, folder or test; name one that is there./p
+        s/^.* error: \(.*\)/pytest: \1; see .venv\/bin\/pytest --help./p' .venv/collected.log)
+    say "${said:-$(tail -n 20 .venv/collected.log)}"
     exit 2
 }
 say "pytest ..."

@@ -8,6 +8,8 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from difflib import get_close_matches
 from importlib import import_module
 from pathlib import Path
@@ -79,7 +81,8 @@ def _faults(names: tuple[str, ...], plants: tuple[int, ...]) -> tuple[str, ...]:
 
 def _local(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]],
            workers: int) -> Iterator[list[Tried]]:
-    """Every plant has its process, so that its batch is rehearsed once."""
+    """Every plant has its process, so that its batch is rehearsed once. What a process that was
+    killed still had to do is left out."""
     if workers == 1:
         yield from (work(piece) for _, piece in pieces)
         return
@@ -93,7 +96,8 @@ def _local(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]]
             counts[key] += 1 if len(keys) < workers else 0
             futures.append(pools[lane % workers].submit(work, piece))
         for done in as_completed(futures):
-            yield done.result()
+            with suppress(BrokenProcessPool):
+                yield done.result()
     finally:
         for pool in pools:
             pool.shutdown(wait=False, cancel_futures=True)
@@ -115,7 +119,8 @@ def _spread(work: Callable[[Any], list[Tried]], pieces: Sequence[tuple[int, Any]
     with client:
         futures = client.map(work, [piece for _, piece in pieces], pure=False)
         for done in distributed.as_completed(futures):
-            yield done.result()
+            with suppress(distributed.KilledWorker):
+                yield done.result()
 
 
 @click.command()
@@ -227,7 +232,12 @@ def trials(runs: int | None, seed: int, workers: int, shard: str | None, schedul
     if html is not None:
         # Hours after it was looked at; should it fail, what was found is shown above.
         write("--html", html, show.page(command, tried, replays, time.strftime("%Y-%m-%d")))
-    if any(one.broken for one in tried):
+    untried = sorted(set(numbers) - {one.number for one in tried})
+    if untried:
+        click.echo(f"{len(untried)} of {len(numbers)} were not tried, number {untried[0]} the "
+                   "first: a worker process was killed, most likely for want of memory. Try them "
+                   "with fewer --workers.", err=True)
+    if untried or any(one.broken for one in tried):
         click.get_current_context().exit(1)
 
 

@@ -30,7 +30,8 @@ def test_every_program_a_test_looks_for_is_installed_by_the_test_command() -> No
 
 @pytest.mark.parametrize(("asked", "said"), [
     ("tests/nix", "tests/nix: there is no such file, folder or test; name one that is there."),
-    ("--nonsense", "unrecognized arguments: --nonsense")])
+    ("--nonsense", "unrecognized arguments: --nonsense"),
+    ("-kand and", "Wrong expression passed to '-k'"), ("-cno.ini", "no.ini")])
 def test_what_is_not_there_is_said_with_exit_2_and_no_worker_is_started(
     asked: str, said: str, tmp_path: Path,
 ) -> None:

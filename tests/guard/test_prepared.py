@@ -134,6 +134,8 @@ def test_prepare_replaces_a_guards_file_of_any_version_and_no_file_of_another(
     (["--config", "nowhere.json"], "there is no such file"),
     (["--config", "bad.json"], "not a file of this guard"),
     (["--config", ""], "--config: the path is empty"),
+    (["--config", "reactor.toml"], "the guard's file ends in .json"),
+    (["--config", "nowhere/guard.json"], "nowhere; name a file in one that is there"),
     (["--config", "good.json", "--runtime", "nowhere"], "--runtime"),
     (["--config", "good.json", "--runtime", ".", "--state", "nowhere"], "--state"),
     (["--config", "good.json", "--runtime", LONG, "--state", "."], "too long for a socket"),
@@ -165,7 +167,7 @@ def test_the_advice_about_the_file_can_be_pasted_and_makes_that_file(
     assert "codec" not in said and "Errno" not in said
     if moved:
         Path(name).unlink()
-    advice = said.partition("make it again: ")[2].strip().rstrip(".")
+    advice = said.partition("make it again: ")[2].strip()
     program, command, *args = shlex.split(advice)
     assert (program, command) == ("esterward", "guard")
     done = CliRunner().invoke(guard, args)

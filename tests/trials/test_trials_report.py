@@ -41,6 +41,24 @@ for line in sys.stdin:
     print(json.dumps([told["command"], told["failed"], os.getpid()]))
 """
 
+# The second trial ends its process as the kernel does when memory runs out.
+KILLED = """
+import os, signal, sys
+from click.testing import CliRunner
+from esterward_sim import trials, trials_run
+
+def carry_out(trial, real=trials_run.carry_out):
+    if trial.number == 1:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return real(trial)
+
+trials.PIECE = 1
+trials_run.carry_out = carry_out
+batch = trials_run.fault_free(3, 4, until="heat.warm")
+trials_run.kept = lambda plant: batch
+trials.trials(sys.argv[1:])
+"""
+
 
 @pytest.fixture(scope="module")
 def beginning() -> Batch:
@@ -78,6 +96,16 @@ def test_the_shards_together_are_the_whole_and_two_workers_are_two_processes() -
     every = sorted((one for _, failed, _ in shards for one in failed),
                    key=lambda one: int(one["number"]))
     assert every == whole and [one["number"] for one in whole] == [*range(2, 9)]
+
+
+def test_a_killed_worker_ends_no_other_and_what_it_left_is_told() -> None:
+    done = subprocess.run([sys.executable, "-c", KILLED, "--plants", "3", "--tail", "1", "--wait",
+                           "2", "--runs", "4", "--workers", "2"], text=True, capture_output=True,
+                          check=False, timeout=120)
+    assert done.returncode == 1 and "none of 2 broke an invariant" in done.stdout
+    assert done.stderr.splitlines() == [
+        "2 of 4 were not tried, number 1 the first: a worker process was killed, most likely for "
+        "want of memory. Try them with fewer --workers."]
 
 
 def test_a_fault_free_batch_that_is_broken_is_done_again_by_its_own_number(

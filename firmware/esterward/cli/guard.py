@@ -99,6 +99,11 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
     except board.BoardMissing as error:
         raise NotNow(f"esterward guard: {error}") from None
     where = str(config)
+    if config.suffix.lower() != ".json" and not config.is_dir():
+        raise Refused(f"--config {where}: the guard's file ends in .json; name that one.")
+    if not config.absolute().parent.is_dir():
+        raise Refused(f"--config {where}: there is no folder {config.parent}; name a file in one "
+                      "that is there.")
     try:
         found = prepared.from_text(config.read_text("utf-8"), where)
     except prepared.PreparedWrong as error:
@@ -106,10 +111,10 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
     except UnicodeDecodeError:
         raise Refused(str(prepared.strange(where))) from None
     except FileNotFoundError:
-        raise Refused(f"{where}: there is no such file; {prepared.again(where)}.") from None
+        raise Refused(f"{where}: there is no such file; {prepared.again(where)}") from None
     except IsADirectoryError:
         raise Refused(f"{where}: this is a folder; name the guard's file in it, or "
-                      f"{prepared.again(str(config / 'guard.json'))}.") from None
+                      f"{prepared.again(str(config / 'guard.json'))}") from None
     except OSError as error:
         raise Refused(f"{where}: it cannot be read ({error.strerror}); name a file with --config "
                       "that this user may read.") from None

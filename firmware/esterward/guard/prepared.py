@@ -56,7 +56,7 @@ def to_text(prepared: Prepared) -> str:
 
 
 def again(where: str) -> str:
-    """What to type so that the file is made again, there."""
+    """What to type so that the file is made again, there. Ends a sentence: no stop after it."""
     return ("make it again: esterward guard --prepare --reactor reactor.toml --config "
             f"{shlex.quote(where)}")
 
@@ -64,7 +64,7 @@ def again(where: str) -> str:
 def strange(where: str) -> PreparedWrong:
     """The refusal of a file of another kind, which `--prepare` never replaces."""
     return PreparedWrong(f"{where}: this is not a file of this guard; move it away, then "
-                         f"{again(where)}.")
+                         f"{again(where)}")
 
 
 def from_text(text: str, where: str) -> Prepared:
@@ -77,9 +77,9 @@ def from_text(text: str, where: str) -> Prepared:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         if not is_own(text):
             raise strange(where) from None
-        raise PreparedWrong(f"{where}: {OTHERS}; {again(where)}.") from None
+        raise PreparedWrong(f"{where}: {OTHERS}; {again(where)}") from None
     if not good or prepared.version != VERSION:
-        raise PreparedWrong(f"{where}: {OTHERS}; {again(where)}.")
+        raise PreparedWrong(f"{where}: {OTHERS}; {again(where)}")
     return prepared
 
 
