@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import signal
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
@@ -23,7 +22,7 @@ from esterward_sim.rehearse_options import (
     record_path,
     speed_factor,
 )
-from esterward_sim.rehearse_stop import STOPS, Stopped, stopping
+from esterward_sim.rehearse_stop import Stops, stopping, tell
 
 # person.KINDS, written out because --help must load nothing heavy
 PERSONS = ("prompt", "slow", "absent", "wrong-order", "double-press")
@@ -43,7 +42,6 @@ def _open_record(path: Path, asked: bool, clock: Any, texts: dict[str, str]) -> 
     import sqlite3
 
     from esterward.record.journal import Journal
-    from esterward.record.lock import lock_path
     from esterward.record.schema import BadRecord
 
     try:
@@ -62,19 +60,29 @@ def _open_record(path: Path, asked: bool, clock: Any, texts: dict[str, str]) -> 
     except (OSError, sqlite3.Error) as error:
         # The controller would run on without and hold; a rehearsal need not begin.
         journal.close(clock.now_s())
-        with suppress(OSError):
-            lock_path(path).unlink(missing_ok=True)
+        _take_lock_away(path)
         raise no_record(path, error) from None
     return journal
 
 
 def _close_record(journal: Any, clock: Any) -> None:
     """Clean stop. The lock file goes too: all is folded into the file, no controller follows."""
-    from esterward.record.lock import lock_path
-
     journal.close(clock.now_s(), clock.wall_s())
     if not journal.fault and not journal.backlog:
-        lock_path(journal.path).unlink(missing_ok=True)
+        _take_lock_away(journal.path)
+
+
+def _take_lock_away(path: Path) -> None:
+    from esterward.record.lock import lock_path
+
+    with suppress(OSError):
+        lock_path(path).unlink(missing_ok=True)
+
+
+def _all_off(rehearsal: Any) -> None:
+    from esterward.values.outputs import SAFE
+
+    rehearsal.rig.loop.ports.relays.write(SAFE, rehearsal.rig.clock.now_s())
 
 
 def example_reactor() -> Path:
@@ -200,27 +208,34 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
         from esterward_sim.wires import WiredRig
 
         rig = WiredRig
-    with ExitStack() as stack:
-        stack.enter_context(stopping())
-        clock = before.clock() if before else VirtualClock()
-        link = heard = embedded = None
-        if where is not None:
-            from esterward_sim.publish import open_link
+    journal = None
+    with stopping() as stops:
+        try:
+            with ExitStack() as stack:
+                clock = before.clock() if before else VirtualClock()
+                link = heard = embedded = None
+                with stops:
+                    if where is not None:
+                        from esterward_sim.publish import open_link
 
-            link, heard, embedded = open_link(stack, where, vessel, clock.boot)
-        journal = _open_record(path, record is not None, clock, texts)
-        stack.callback(_close_record, journal, clock)
-        _tell_missing(waits, vessel)
-        warn(sheet.warnings)
-        rehearsal = Rehearsal(vessel, plan, journal, seed=seed, person=person, faults=orders,
-                              telemetry=link, clock=clock, rig=rig,
-                              until=None if vessel.probes_checked else Moment(60.0, "methoxide"))
-        stack.callback(rehearsal.close)
-        rehearsal.rig.broker = embedded
-        if before:
-            go_on(rehearsal, journal.found.last_number, before)
-        told = {"warnings": list(sheet.warnings), "still_missing": waits}
-        code = _run(rehearsal, path, factor, link, heard, told, plot, as_json)
+                        link, heard, embedded = open_link(stack, where, vessel, clock.boot)
+                journal = _open_record(path, record is not None, clock, texts)
+                stack.callback(_close_record, journal, clock)
+                _tell_missing(waits, vessel)
+                warn(sheet.warnings)
+                rehearsal = Rehearsal(
+                    vessel, plan, journal, seed=seed, person=person, faults=orders,
+                    telemetry=link, clock=clock, rig=rig,
+                    until=None if vessel.probes_checked else Moment(60.0, "methoxide"))
+                stack.callback(rehearsal.close)
+                stack.callback(_all_off, rehearsal)
+                rehearsal.rig.broker = embedded
+                if before:
+                    go_on(rehearsal, journal.found.last_number, before)
+                told = {"warnings": list(sheet.warnings), "still_missing": waits}
+                code = _run(rehearsal, path, factor, link, heard, told, plot, as_json, stops)
+        except KeyboardInterrupt as stopped:  # all is closed by now, with the stops only noted
+            code = tell(stopped, None if journal is None else path)
     sys.exit(code)
 
 
@@ -260,7 +275,7 @@ def _earlier(path: Path) -> Any:
 
 
 def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any,
-         told: dict[str, Any], plot: Path | None, as_json: bool) -> int:
+         told: dict[str, Any], plot: Path | None, as_json: bool, stops: Stops) -> int:
     from esterward_sim.batch_picture import draw
     from esterward_sim.batch_series import Sampler
     from esterward_sim.pace import Pace
@@ -271,25 +286,18 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
 
     view: PlainView | None = None if as_json else make_view()
     pace = Pace(rehearsal, view, factor, heard, sampler)
-    try:
-        result = rehearsal.run(pace)
+    result = rehearsal.run(stops.between_steps(pace))
+    with stops:
         pace.last()
-    except KeyboardInterrupt as stopped:
-        from esterward.values.outputs import SAFE
-
-        rehearsal.rig.loop.ports.relays.write(SAFE, rehearsal.rig.clock.now_s())
-        number = stopped.number if isinstance(stopped, Stopped) else signal.SIGINT
-        with suppress(OSError):  # the terminal may be what went
-            click.echo(f"\nstopped by {STOPS[number]}; all outputs off. The record so far: {path}",
-                       err=True)
-        return 128 + number
     if link is not None:
         link.close()
     if heard is not None and view is not None:
         view.below(heard.last_words())
     if plot is not None and sampler is not None:
+        with stops:
+            picture = draw(sampler.series)
         try:
-            plot.write_text(draw(sampler.series), encoding="utf-8")
+            plot.write_text(picture, encoding="utf-8")
         except OSError as error:
             click.echo(f"--plot {plot}: the picture cannot be written ({error.strerror}); the "
                        f"record is whole: {path}.", err=True)

@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-import fcntl
 import json
-import os
-import pty
 import shlex
-import signal
 import socket
 import subprocess
 import sys
-import termios
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -21,12 +15,10 @@ from types import SimpleNamespace
 import pytest
 
 from esterward import cli
-from esterward.record.read import read_marks
 from esterward.settings.files import load_pair, load_reactor, reactor_beside
 from esterward_sim import publish, rehearsal
 from esterward_sim.broker import EmbeddedBroker
 from esterward_sim.rehearse_end import last_lines
-from esterward_sim.rehearse_stop import STOPS, Stopped, stopping
 from samples import SMALLEST_BATCH as SMALLEST
 
 TOP = Path(__file__).parents[2]
@@ -301,98 +293,6 @@ def test_oil_plus_methanol_above_the_vessel_is_refused(folder: Path, inside: Ins
     done = inside("rehearse", "batch.toml", "--reactor", str(REACTOR))
     assert done.returncode == 2
     assert "vessel" in done.stderr and not (folder / "rehearsals").exists()
-
-
-@pytest.mark.parametrize(("number", "code", "word"), [
-    (signal.SIGINT, 130, "Ctrl-C"), (signal.SIGTERM, 143, "SIGTERM"),
-    (signal.SIGHUP, 129, "SIGHUP (the terminal was closed)"), (signal.SIGQUIT, 131, "SIGQUIT")])
-def test_a_stopped_rehearsal_says_so_and_where_the_record_is(
-    folder: Path, number: int, code: int, word: str,
-) -> None:
-    # A shell that starts the tests in the background lets them ignore some: not so the child.
-    with subprocess.Popen(
-        [sys.executable, "-c", "from esterward.cli import main; main()", "rehearse", "batch.toml",
-         "--speed", "60", "--reactor", str(REACTOR)],
-        cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        preexec_fn=lambda: signal.signal(number, signal.SIG_DFL),
-    ) as child:
-        until_s = time.monotonic() + 30.0
-        assert child.stdout is not None
-        while "asks:" not in child.stdout.readline() and time.monotonic() < until_s:
-            pass
-        child.send_signal(number)
-        try:
-            _, errors = child.communicate(timeout=30.0)
-        finally:
-            child.kill()
-    assert child.returncode == code and f"stopped by {word}; all outputs off" in errors
-    assert "rehearsals/" in errors and "Traceback" not in errors
-    (left,) = (folder / "rehearsals").iterdir()
-    assert [mark.kind for mark in read_marks(left)] == ["start", "stop"]
-
-
-def test_a_rehearsal_whose_terminal_is_closed_leaves_nothing_beside_a_whole_record(
-    folder: Path,
-) -> None:
-    ours, theirs = pty.openpty()
-
-    def at_this_terminal() -> None:
-        signal.signal(signal.SIGHUP, signal.SIG_DFL)
-        fcntl.ioctl(0, termios.TIOCSCTTY, 0)
-
-    with subprocess.Popen(
-        [sys.executable, "-c", "from esterward.cli import main; main()", "rehearse", "batch.toml",
-         "--speed", "60", "--reactor", str(REACTOR)], cwd=folder, stdin=theirs, stdout=theirs,
-        stderr=theirs, start_new_session=True, preexec_fn=at_this_terminal,
-    ) as child:
-        os.close(theirs)
-        shown = b""
-        while b"?" not in shown:
-            shown += os.read(ours, 4096)
-        os.close(ours)
-        try:
-            child.wait(30.0)
-        finally:
-            child.kill()
-    (left,) = (folder / "rehearsals").iterdir()
-    assert [mark.kind for mark in read_marks(left)] == ["start", "stop"]
-
-
-def test_after_the_first_signal_no_other_disturbs_the_closing_of_the_record() -> None:
-    before = {number: signal.signal(number, signal.SIG_DFL) for number in STOPS}
-    try:
-        with stopping():
-            with pytest.raises(Stopped) as stopped:
-                os.kill(os.getpid(), signal.SIGHUP)
-            assert stopped.value.number == signal.SIGHUP
-            raised = []
-            for number in STOPS:  # a terminal that closes sends two
-                try:
-                    os.kill(os.getpid(), number)
-                except Stopped:
-                    raised.append(number)
-            assert raised == []
-        assert {signal.getsignal(number) for number in STOPS} == {signal.SIG_DFL}
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def test_a_signal_that_was_ignored_from_the_start_stays_ignored(
-    folder: Path, monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """As with nohup, under which a rehearsal outlives its terminal."""
-    def hung_up(*_: object, **__: object) -> None:
-        os.kill(os.getpid(), signal.SIGHUP)
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr(rehearsal.Rehearsal, "run", hung_up)
-    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
-    try:
-        assert briefly(folder, monkeypatch) == 130
-        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
-    finally:
-        signal.signal(signal.SIGHUP, before)
 
 
 def test_a_broker_may_be_given_by_name_and_must_speak_mqtt(
