@@ -73,10 +73,16 @@ def _close_record(journal: Any, clock: Any) -> None:
 
 
 def _take_lock_away(path: Path) -> None:
-    from esterward.record.lock import lock_path
+    """Only while holding it: another start may have taken the lock the moment it was let go of,
+    and would hold a file that nobody else finds."""
+    from esterward.record.lock import InUse, Lock, lock_path
 
-    with suppress(OSError):
-        lock_path(path).unlink(missing_ok=True)
+    with suppress(InUse, OSError):
+        lock = Lock(path, durable=False)
+        try:
+            lock_path(path).unlink(missing_ok=True)
+        finally:
+            lock.close()
 
 
 def _all_off(rehearsal: Any) -> None:

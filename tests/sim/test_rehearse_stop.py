@@ -19,6 +19,7 @@ import pytest
 from esterward import cli
 from esterward.record import journal as journal_module
 from esterward.record.journal import Journal
+from esterward.record.lock import Lock, in_use, lock_path
 from esterward.record.read import read_marks
 from esterward_sim import batch_picture, publish, rehearsal
 from esterward_sim.rehearse_stop import STOPS, Stopped, stopping
@@ -252,3 +253,34 @@ def test_a_signal_ends_the_waiting_of_a_slow_rehearsal_at_once(
     monkeypatch.setattr("esterward_sim.pace.time.sleep", waits)
     assert briefly(folder, monkeypatch, "--speed", "0.1") == 143
     assert is_whole(folder) and capsys.readouterr().err.endswith(SAID)
+
+
+def test_whoever_takes_the_lock_next_keeps_a_lock_file_that_others_find(
+    folder: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    record, real, next_locks = folder / "t.sqlite", Journal.close, []
+
+    def closed(journal: Journal, *given: Any, **named: Any) -> None:
+        real(journal, *given, **named)
+        next_locks.append(Lock(record))
+
+    monkeypatch.setattr(Journal, "close", closed)
+    assert briefly(folder, monkeypatch) == 1
+    assert in_use(record), "its lock file is still the one that is found"
+    next_locks[0].close()
+
+
+def test_the_lock_file_is_taken_away_only_while_it_is_held(
+    folder: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One that starts at this moment finds it held, and not a file that goes away beneath it."""
+    held, real = [], Path.unlink
+
+    def unlinked(path: Path, missing_ok: bool = False) -> None:
+        if path == lock_path(Path("t.sqlite")):
+            held.append(in_use(Path("t.sqlite")))
+        real(path, missing_ok=missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", unlinked)
+    assert briefly(folder, monkeypatch) == 1
+    assert held == [True] and is_whole(folder)
