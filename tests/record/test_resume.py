@@ -286,6 +286,23 @@ def test_a_record_for_which_sqlite_finds_no_memory_is_set_aside(
     assert last_state(path).last_number == found.last_number == 0
 
 
+def test_a_record_that_claims_a_text_longer_than_sqlite_takes_is_set_aside(
+        whole: Path, path: Path) -> None:
+    """A cell of the first page begins with its length (sqlite.org/fileformat2.html, 1.6)."""
+    _copy(whole, path)
+    image = bytearray(path.read_bytes())
+    cell = int.from_bytes(image[108:110], "big")
+    # Found by mutated inputs.
+    wrong = b"\xff\xff\xdf\xff\xff\xff\xff\xff\xff-1e999\xff\xff\xff\xff\xff\xc3"
+    image[cell:cell + len(wrong)] = wrong
+    path.write_bytes(image)
+    with pytest.raises(BadRecord, match="too big"):
+        list(read_events(path))
+    found = _start(path)
+    assert found.checkpoint is None and "too big" in found.why
+    assert path.with_name(found.renamed).read_bytes() == bytes(image)
+
+
 def test_a_damaged_record_is_set_aside_together_with_its_log(whole: Path, path: Path) -> None:
     """Left behind, SQLite would play it over the fresh file."""
     _copy(whole.with_name("cut.sqlite"), path)

@@ -68,7 +68,7 @@ class Unreadable(BadRecord):
 
 # What SQLite calls the bytes of a damaged file; SQLITE_ERROR is "unsupported file format" and the
 # like, since every statement of ours is a good one.
-DAMAGE_NAMES = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR")
+DAMAGE_NAMES = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR", "SQLITE_TOOBIG")
 # What else the bytes of a damaged file may raise: the module fails to decode SQLite's own message
 # when they stand in it, and SQLite may take them for the size of what it must hold in memory.
 DAMAGE_ERRORS = (UnicodeDecodeError, MemoryError)
