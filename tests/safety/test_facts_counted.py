@@ -278,6 +278,11 @@ def test_vapour_rests_only_while_the_detector_is_read() -> None:
     assert Given(n_dt_s=0.5, s_vapour_rest_s=3.5, **NO_INPUTS).count().vapour_rest_s == 3.5
 
 
+def test_vapour_rests_ten_minutes_from_when_it_was_last_seen() -> None:
+    given = Given(r_fitted=("vapour_low",), s_vapour_rest_s=3.5, i_vapour_low=False)
+    assert not given.prove().vapour_ok and given.state.vapour_rest_s == 600.0
+
+
 def test_not_a_number_ends_no_rest_and_gives_no_pulse() -> None:
     state = Given(s_alarm_rest_s=nan, s_vapour_rest_s=nan, s_melt_s=nan).count()
     assert not state.alarm_rest_s <= 0.0 and not state.vapour_rest_s <= 0.0

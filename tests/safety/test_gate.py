@@ -390,6 +390,15 @@ def test_what_is_for_service_and_the_fourth_reset_of_one_cause_need_a_typed_reas
     assert bench.blue() == "" and bench.state.resets == {code: before + 1}
 
 
+def test_a_reset_outside_a_batch_ends_what_the_last_one_counted() -> None:
+    bench = Latched("sump_ok")
+    bench.look(facts_with())
+    bench.state.resets.update({"sump": 2, "e-stop": 3})
+    assert gate.ask_reset(bench.state, facts_with(), bench.log, counts=False) == ""
+    assert bench.state.resets == {"e-stop": 3} and bench.state.pending_reset == "sump"
+    assert bench.log.events[-1].data == {"code": "sump", "resets": 0}
+
+
 @pytest.mark.parametrize("before", [0, 2])
 def test_the_first_three_resets_of_a_cause_in_a_batch_need_hands_only(before: int) -> None:
     bench = Latched("sump_ok")
