@@ -87,7 +87,7 @@ def test_every_lasting_state_has_a_way_out(state: str) -> None:
 
 
 @pytest.mark.parametrize("state", ["running", "pausing", "paused", "holding", "held",
-                                   "restarting", "stopping"])
+                                   "restarting"])
 def test_an_abort_wins_over_everything(state: str) -> None:
     facts = Facts(**dict.fromkeys(FACTS, True))
     assert advance(FIRST_STEP, state, facts)[1] == "aborting"

@@ -54,6 +54,32 @@ def test_what_is_told_resets_it_when_done_in_that_order(latched: Bench) -> None:
     assert told(latched).prompt_text.startswith("Held (there was methanol vapour).")
 
 
+@pytest.mark.parametrize("dead", [{"vapour_low": False}, {"estop_closed": False}])
+def test_a_batch_is_ended_by_black_held_whatever_stays_broken(
+    latched: Bench, dead: dict[str, bool],
+) -> None:
+    latched.override.update(dead)
+    latched.ticks(3)
+    assert latched.state == "aborted" and told(latched).answers == "once it is gone: " + TYPED
+    latched.press("black")
+    latched.ticks(5)
+    assert latched.state == "aborted", "a short press ends nothing"
+    latched.press("black", seconds=6)
+    latched.ticks(3)
+    assert latched.state == "stopped" and latched.controller.state.safety.latches[0] == "vapour"
+    assert [e.data for e in latched.events if e.kind == "batch_ended"] == [{"state": "stopped"}]
+    out = latched.controller.outputs
+    assert not (out.k1 or out.k2_wanted or out.mixer or out.air)
+
+
+def test_a_contactor_that_stays_shut_keeps_the_batch_from_its_end(latched: Bench) -> None:
+    latched.override["k1_open"] = False
+    latched.ticks(3)
+    latched.press("black", seconds=6)
+    latched.ticks(30)
+    assert latched.state == "aborted"
+
+
 @pytest.mark.parametrize(("clear_s", "resets"), [(560, False), (610, True)])
 def test_vapour_is_over_ten_minutes_after_the_detector_s_contact_has_shut(
     latched: Bench, clear_s: int, resets: bool,

@@ -87,11 +87,12 @@ BATCH_STATES: Final[dict[str, tuple[tuple[str, str], ...]]] = {
     "restarting": (("abort_wanted", "aborting"), ("stop_wanted", "stopping"),
                    ("hold_wanted", "holding"), ("restart_ready", "running"),
                    ("restart_overdue", "holding")),
-    "stopping": (("abort_wanted", "aborting"), ("off_proven", "stopped"),
+    # A trip whose cause stays for good asks to abort in every tick: what is proven off may end.
+    "stopping": (("off_proven", "stopped"), ("abort_wanted", "aborting"),
                  ("off_overdue", "aborting")),
     "stopped": (),
     "aborting": (("off_proven", "aborted"), ("off_overdue", "aborted")),
-    "aborted": (("latches_clear", "held"),),
+    "aborted": (("stop_wanted", "stopping"), ("latches_clear", "held")),
     "complete": (),
 }
 FINAL_STATES: Final = ("stopped", "complete")
