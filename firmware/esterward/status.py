@@ -148,17 +148,19 @@ def _question(controller: Controller) -> tuple[str, str, str]:
     """Key of the open question, its words, and how it is answered at the reactor.
 
     A dose that does not go on, for whatever reason, begins with the valve: the can is in
-    somebody's hands and nothing stirs. What of it may be in comes last. Who is asked to press
-    what nobody reads is told so.
+    somebody's hands and nothing stirs. So does the gate after a pour that was broken off, also by
+    its own time. What of it may be in comes last, or in the question itself. Who is asked to
+    press what nobody reads is told so.
     """
     state = controller.process.state
     key, text, answers = _question_of_state(controller)
     if answers and controller.unheard_s >= UNHEARD_S and controller.reactor.rig_level != "watch":
         text = f"{text} {UNHEARD}"
-    if STEPS[state.step].stage == "dose" and state.state not in ("running", "idle"):
+    stopped = STEPS[state.step].stage == "dose" and state.state not in ("running", "idle")
+    if stopped or (state.step == "dose.gate" and state.poured_s > 0.0):
         poured = broken_off(controller.process, controller.sheet)
         key = key or VALVE  # with no key nobody shows it
-        text = f"{VALVE_FIRST}{text} {poured}".strip()
+        text = f"{VALVE_FIRST}{text} {'' if poured in text else poured}".strip()
     return key, text, answers
 
 

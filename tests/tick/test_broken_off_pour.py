@@ -6,12 +6,14 @@ from dataclasses import replace
 
 import pytest
 
+from esterward.process.timers import POUR_EXTRA_S
 from esterward.status import status_of
+from esterward.telemetry.topics import prompt_words
 from esterward.values.batch import Batch
 from harness import BATCH, Bench
 from steps import to_dose_gate
 
-POUR = "The pour was broken off:"
+POUR, VALVE = "The pour was broken off:", "Close the methoxide valve."
 SLOWLY = replace(BATCH, pour_min=20.0)
 
 
@@ -68,7 +70,7 @@ def test_after_a_blackout_the_least_and_the_most_that_may_be_in_are_shown_with_w
     bench.ticks(300)
     bench = powered_again(bench)
     text, whole = shown(bench), litres(bench)
-    assert text.startswith("Close the methoxide valve. Held (the power went).")
+    assert text.startswith(f"{VALVE} Held (the power went).")
     assert (f"5 of its 20 min were counted, so between {whole / 4.0:.1f} L (if it ran evenly) and "
             f"all {whole:.1f} L may be in.") in text
     assert text.endswith("Only what is left in its can is still to go in; mix no new one.")
@@ -84,10 +86,12 @@ def test_the_gate_and_the_pour_that_follow_say_it_too_and_it_outlives_a_second_r
     bench = powered_again(bench)
     bench.hold_green()
     assert bench.step == "dose.gate" and bench.controller.state.process.asked == ""
-    assert shown(bench).startswith(f"{POUR} 5 of its 20 min") and "Dosing waits: " in shown(bench)
+    assert shown(bench).startswith(f"{VALVE} {POUR} 5 of its 20 min")
+    assert "Dosing waits: " in shown(bench)
     bench.ticks(150)
     assert bench.controller.state.process.asked == "dose_gate"
-    assert shown(bench).startswith(f"{POUR} 5 of its 20 min")
+    assert shown(bench).startswith(f"{VALVE} {POUR} 5 of its 20 min")
+    assert shown(bench).count(POUR) == 1
     bench = powered_again(bench)
     assert f"{POUR} 5 of its 20 min" in shown(bench)
     go_on(bench)
@@ -113,6 +117,29 @@ def test_a_pour_as_long_as_planned_may_all_be_in(poured: Bench) -> None:
     bench.ticks(4)
     assert f"all of its 20 min were counted, so all {litres(bench):.1f} L may be in." in (
         shown(bench))
+
+
+def test_a_pour_whose_time_has_run_out_begins_with_the_valve_and_asks_for_the_gate_anew(
+    poured: Bench,
+) -> None:
+    bench = poured.copy()
+    bench.controller.state.safety.presence_age_s = 0.0
+    bench.controller.state.process.timers.step_s = 20.0 * 60.0 + POUR_EXTRA_S - 2.0
+    bench.tick()
+    assert bench.step == "dose.pour" and VALVE not in shown(bench)
+    bench.tick()
+    assert (bench.state, bench.step) == ("running", "dose.gate")
+    bench.tick()
+    status = status_of(bench.controller, bench.now_s)
+    assert status.prompt and prompt_words(status).startswith(f"{VALVE} {POUR} all of its 20 min")
+    bench.controller.state.safety.presence_age_s = 29.0 * 60.0
+    bench.tick()
+    status = status_of(bench.controller, bench.now_s)
+    assert status.presence_wanted and status.prompt_text.startswith(f"{VALVE} Is somebody there?")
+    assert POUR in status.prompt_text, "whatever else is asked first"
+    bench.press("green")
+    bench.hold_green()
+    assert bench.step == "dose.pour" and shown(bench).startswith(f"{POUR} all of its 20 min")
 
 
 def test_a_batch_ended_in_the_pour_says_what_may_be_in_and_no_more_that_it_goes_in(
