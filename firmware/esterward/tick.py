@@ -228,10 +228,8 @@ class Controller:
         elif request.kind == requests.OBSERVE:
             if not self.file_batch.oil_volume_l > 0.0:
                 return "no batch is loaded; nothing is taken down"
-            if request.source != "local" and request.name in requests.AT_THE_MACHINE:
-                return f"{request.name} is told at the machine only: esterward record add"
             why = refusal(request.name, request.value, process.step, process.state,
-                          process.observed)
+                          process.observed, afar=request.source != "local")
             if why or request.value is None:
                 return why or "an observation needs a number"
             take(process.observed, request.name, request.value)

@@ -92,7 +92,7 @@ def test_a_refusal_of_the_controller_is_told_with_its_reason(run: Run, tmp_path:
 
 def test_a_refusal_names_the_reading_as_it_was_typed(run: Run, tmp_path: Path) -> None:
     with Answering(tmp_path / "record.sqlite", "refused") as controller:
-        controller.why = refusal("oil_l", 118.0, "settle.first", "running", [])
+        controller.why = refusal("oil_l", 118.0, "settle.first", "running", [], afar=False)
         ran = run("record", "add", "oil 118 L")
     assert (ran.code, ran.out) == (1, "The controller refused it: oil changes the batch sheet, "
                                       "which was confirmed at the reactor.\n")

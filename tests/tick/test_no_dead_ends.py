@@ -69,6 +69,34 @@ def test_methoxide_told_too_warm_is_said_and_goes_on_when_told_cool(again: str) 
     assert bench.step != step
 
 
+def test_that_methoxide_has_cooled_is_told_at_the_machine_only() -> None:
+    # Else a number from afar and a short press would do what green held is for.
+    bench = heating()
+    to_sheet(bench)
+    bench.hold_green()
+
+    def from_afar(told_c: float) -> str:
+        bench.events.clear()
+        bench.tick((Request(f"m{bench.now_s}", "observe", "mqtt", "methoxide_c", told_c),))
+        refused = [e.data["why"] for e in bench.events if e.kind == "request_refused"]
+        bench.ticks(2)
+        return refused[0] if refused else ""
+
+    assert from_afar(20.0) == "" and bench.controller.state.process.asked == "dissolve"
+    for first in (lambda: from_afar(45.1), lambda: tell(bench, "methoxide_c", 52.0)):
+        first()
+        assert bench.controller.state.process.waiting == "dissolve"
+        for told_c in (45.0, 20.0):
+            assert from_afar(told_c).endswith('esterward record add "methoxide NUMBER degC"')
+        assert from_afar(50.0) == "", "what opens nothing is taken"
+        bench.press("green")
+        assert bench.controller.state.process.asked == "" and bench.step == "methoxide.dissolve"
+        tell(bench, "methoxide_c", 45.0)
+        assert bench.controller.state.process.asked == "dissolve"
+    bench.press("green")
+    assert bench.step == "dose.approach"
+
+
 def test_without_an_altitude_a_start_is_refused_and_says_what_to_add() -> None:
     bench = Bench(replace(REACTOR, altitude_m=None))
     bench.to_idle_ready()  # with the flag unknown and no limit there is a latch more to reset

@@ -14,11 +14,11 @@ from esterward.chemistry.sheet import Sheet
 from esterward.process import asking, start
 from esterward.process.heating import HeaterControl
 from esterward.process.learnt import EVENT, guess_of, lesson
-from esterward.process.observations import last_told
+from esterward.process.observations import methoxide_cool
 from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
 from esterward.process.state import HAND_PUMP_S, ProcessState, Wish, World
-from esterward.process.targets import METHOXIDE_GATE_C, MOLTEN_C, melt_pulse, target_c
+from esterward.process.targets import MOLTEN_C, melt_pulse, target_c
 from esterward.process.timers import (
     AT_TARGET_S,
     CREDIT_S,
@@ -152,7 +152,7 @@ class Process:
                              and oil_c <= limits.setpoint_max_c)
         facts.sheet_ready = (sheet.complete and limits is not None
                              and self.reactor.probes_checked)
-        facts.methoxide_cool = self._methoxide_cool()
+        facts.methoxide_cool = methoxide_cool(state.observed)
         facts.heat_off_proven = timers.heat_off_s >= HEAT_OFF_PROOF_S
         facts.flag_stored, facts.flag_cleared = world.flag_stored, world.flag_cleared
         facts.mixer_proven = world.mixer_proven
@@ -191,10 +191,6 @@ class Process:
         facts.latches_clear = not world.latched
         waits = state.step == "dose.flag" and state.state == "running"
         state.flag_wait_s = state.flag_wait_s + world.dt_s if waits else 0.0
-
-    def _methoxide_cool(self) -> bool:
-        told_c = last_told(self.state.observed, "methoxide_c")
-        return told_c is None or told_c <= METHOXIDE_GATE_C
 
     def dose_waits(self, world: World, sheet: Sheet) -> tuple[str, ...]:
         """What the dosing gate still waits for, in words."""

@@ -2,7 +2,8 @@
 
 A number that changes what is weighed counts only until the batch sheet is confirmed at the
 reactor (green held); later it is refused, because the methoxide is already being made. Until
-then titration_anew_ml takes back a mistyped reading: it begins a new titration.
+then titration_anew_ml takes back a mistyped reading: it begins a new titration. Nothing that is
+told from afar opens what a short press at the reactor then goes through.
 """
 
 from __future__ import annotations
@@ -12,11 +13,13 @@ from math import isfinite
 from typing import Final
 
 from esterward.process.stages import STEPS
+from esterward.process.targets import METHOXIDE_GATE_C
 from esterward.values.batch import Batch
-from esterward.values.requests import OBSERVATIONS
+from esterward.values.requests import AT_THE_MACHINE, OBSERVATIONS
 
 READING: Final = "titration_ml"
 ANEW: Final = "titration_anew_ml"
+METHOXIDE: Final = "methoxide_c"
 READINGS_MAX: Final = 12  # of one titration; more are a program gone wild, not a person
 CHANGES_SHEET: Final = (READING, ANEW, "oil_l")
 SHEET_STAGES: Final = ("fill", "dewater", "cool", "heat", "methoxide")
@@ -24,10 +27,12 @@ SHEET_CLOSED_STEPS: Final = ("methoxide.dissolve", "methoxide.share", "methoxide
 
 
 def refusal(name: str, value: float | None, step: str, state: str,
-            observed: list[tuple[str, float]]) -> str:
-    """Why the observation cannot be taken now, empty when it can."""
+            observed: list[tuple[str, float]], *, afar: bool) -> str:
+    """Why the observation cannot be taken now, empty when it can. afar: not at the machine."""
     if name not in OBSERVATIONS:
         return f"{name!r} is not an observation; known: {', '.join(OBSERVATIONS)}"
+    if afar and name in AT_THE_MACHINE:
+        return f"{name} is told at the machine only: esterward record add"
     unit, low, high, what = OBSERVATIONS[name]
     if value is None or not isfinite(value) or not low <= value <= high:
         return f"{name} ({what}) must be a number from {low:g} to {high:g} {unit}"
@@ -37,6 +42,10 @@ def refusal(name: str, value: float | None, step: str, state: str,
         STEPS[step].stage not in SHEET_STAGES or step in SHEET_CLOSED_STEPS
     ):
         return f"{name} changes the batch sheet, which was confirmed at the reactor"
+    if (afar and name == METHOXIDE and value <= METHOXIDE_GATE_C
+            and not methoxide_cool(observed)):
+        return (f"{name} above {METHOXIDE_GATE_C:g} degC was told; that it has cooled is told at "
+                "the machine only: esterward record add \"methoxide NUMBER degC\"")
     if name == READING and sum(told in (READING, ANEW) for told, _ in observed) >= READINGS_MAX:
         return (f"{READINGS_MAX} titration readings are told already; tell {ANEW} to begin a new "
                 "titration")
@@ -62,6 +71,12 @@ def batch_with(batch: Batch, observed: list[tuple[str, float]]) -> Batch:
         titration_readings_ml=told if anew else batch.titration_readings_ml + told,
         oil_volume_l=batch.oil_volume_l if litres is None else litres,
     )
+
+
+def methoxide_cool(observed: list[tuple[str, float]]) -> bool:
+    """No methoxide above the limit for dosing is told; it need not be told at all."""
+    told_c = last_told(observed, METHOXIDE)
+    return told_c is None or told_c <= METHOXIDE_GATE_C
 
 
 def last_told(observed: list[tuple[str, float]], name: str) -> float | None:
