@@ -143,13 +143,16 @@ def test_backlog_counts_the_events_that_wait(begin: Begin) -> None:
     assert feeder.journal.backlog == 0
 
 
-def test_more_events_than_one_step_takes_are_stored_by_the_next(begin: Begin) -> None:
-    feeder = begin()
-    feeder.tick(1100)
-    assert feeder.journal.stored == 500
-    feeder.tick()
-    feeder.tick()
-    assert feeder.journal.stored == 1100
+def test_all_events_that_wait_are_stored_in_one_transaction_with_the_state_after_them(
+        begin: Begin, path: Path) -> None:
+    """A cut between two of them would leave events without their state: nothing to believe."""
+    feeder = begin(durable=False)
+    feeder.tick(1)
+    for _ in range(99):
+        feeder.tick(100, step=False)
+    feeder.tick(10_100)
+    assert (feeder.journal.stored, feeder.journal.backlog) == (20_001, 0)
+    assert last_state(path).checkpoint == "state of 20001"
 
 
 def test_a_second_controller_is_refused_and_changes_nothing(begin: Begin, path: Path) -> None:

@@ -21,6 +21,16 @@ def test_no_acknowledged_event_is_lost_at_two_hundred_kills(path: Path) -> None:
     assert (told["lost"], told["torn"], told["doubted"]) == (0, 0, 0)
 
 
+def test_a_kill_while_a_long_backlog_is_written_leaves_a_state_to_believe(path: Path) -> None:
+    # The long run: the same with --kills 1000
+    done = subprocess.run([sys.executable, str(WRITER), str(path), "--kills", "25",
+                           "--backlog", "1500"], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr[-2000:]
+    told = json.loads(done.stdout)
+    assert told["kills"] == 25 and told["acknowledged"] > 1500
+    assert (told["lost"], told["torn"], told["doubted"]) == (0, 0, 0)
+
+
 def test_the_kills_show_a_writer_that_acknowledges_before_it_has_stored(path: Path) -> None:
     done = subprocess.run([sys.executable, str(WRITER), str(path), "--kills", "6", "--careless"],
                           capture_output=True, text=True, timeout=120)

@@ -33,6 +33,13 @@ def test_no_acknowledged_event_is_lost_by_a_power_cut_at_any_system_call() -> No
     assert told["doubted"] <= told["images"] // 100
 
 
+def test_a_cut_while_a_long_backlog_is_written_leaves_a_state_to_believe() -> None:
+    needs_strace()
+    told = images(3, 200, 1, "--backlog", "600")
+    assert told["images"] >= 180  # type: ignore[operator]
+    assert (told["bad"], told["lost"], told["doubted"]) == ([], 0, 0)
+
+
 def test_a_cut_while_a_damaged_record_is_set_aside_never_leaves_one_that_was_never_begun() -> None:
     """Else the batch, whose stage nobody knows, would be idle and not held."""
     needs_strace()

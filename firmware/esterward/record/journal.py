@@ -52,7 +52,7 @@ UNCONFIRMED_MAX = 3
 KEPT_CHECKPOINTS = 3
 TICKS_MAX = 1800  # of the trace in memory while the disk is in trouble
 EVENTS_MAX = 20_000
-EVENTS_A_STEP, CHUNKS_A_STEP = 500, 4
+CHUNKS_A_STEP = 4
 POLL_S = 1.0
 TRACE_BYTES = 24_000_000  # about six days of ticks; the whole file stays below 50 MB (F-82)
 
@@ -284,10 +284,15 @@ class Journal:
                                 or now_s - ticks[0][0].now_s >= self._batch_s)
 
     def _write(self, now_s: float) -> None:
-        """One transaction with the oldest of what waits; pops it once it is on the disk."""
+        """One transaction: every event that waits, with the state after the last, and the oldest
+        ticks; pops them once they are on the disk.
+
+        A state fits no event but its own last one: between two transactions of one backlog a cut
+        would leave a record with no state to believe. EVENTS_MAX bounds it.
+        """
         connection = self._connection
         assert connection is not None
-        events = self._events[:EVENTS_A_STEP]
+        events = self._events
         ticks = self._ticks[:CHUNK_TICKS * CHUNKS_A_STEP]
         last = events[-1][0].number if events else self.stored
         connection.execute("BEGIN IMMEDIATE")

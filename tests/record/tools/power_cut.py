@@ -10,10 +10,12 @@ its last event, or none with a reason. Renames reach the disk in order, at the l
 sync of their folder. Not modelled: files missing from their folder, a disk that lies about a
 sync. kill -9 tests none of this, since the page cache survives it.
 
+With --backlog N every event comes with N that had to wait for the disk.
 With --damaged the process starts on a record of five events whose first page is lost, and no
 image may look like one in which nothing was ever begun.
 
     python tests/record/tools/power_cut.py --images 100000 --events 60 --seed 1 [--damaged]
+    python tests/record/tools/power_cut.py --images 10000 --events 4 --backlog 600
 """
 
 from __future__ import annotations
@@ -230,8 +232,10 @@ def main() -> None:
     parser.add_argument("--events", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--damaged", action="store_true")
+    parser.add_argument("--backlog", type=int, default=0)
     asked = parser.parse_args()
-    told = images(asked.events, asked.images, asked.seed, damaged=asked.damaged)
+    told = images(asked.events, asked.images, asked.seed, "--backlog", str(asked.backlog),
+                  damaged=asked.damaged)
     print(json.dumps(told, indent=2))
     sys.exit(1 if told["lost"] else 0)
 
