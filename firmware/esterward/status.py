@@ -101,15 +101,15 @@ def _left(
         planned_s = step_seconds(row.timer, process.batch)
         if planned_s is None:
             return None, None
-        done_s = timers.step_s + (state.poured_s if row.timer == "pour" else 0.0)
+        done_s = timers.done_s(row.timer, sits=row.sits)
+        if row.timer == "pour":
+            done_s += state.poured_s
         if row.timer == "mix":
             done_s = min(timers.credit_s, timers.mixed_s)
             rate = timers.credit_s / timers.mixed_s if timers.mixed_s > 60.0 else 1.0
             left_s = max((CREDIT_S - timers.credit_s) / rate if rate > 0.01 else 0.0,
                          CREDIT_S - timers.mixed_s)
             return max(0.0, left_s), min(1.0, done_s / planned_s)
-        if row.sits:
-            done_s = timers.settled_s
         if row.timer == "dewater_stand" and done_s >= planned_s:
             return None, None  # it has stood long enough and is still too warm: nobody can say
         return max(0.0, planned_s - done_s), min(1.0, done_s / planned_s)

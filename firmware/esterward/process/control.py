@@ -96,8 +96,8 @@ class Process:
         target = self._target(world, sheet, world.dt_s) if running else None
         state.timers.count(
             world.dt_s, running=running, mixing=running and state.step in MIXING_STEPS,
-            mixer_proven=world.mixer_proven, mixer_rests=world.mixer_rests,
-            element_rests=world.element_rests, oil_c=world.oil_c,
+            mixer_proven=world.mixer_proven, air_runs=world.air_runs,
+            mixer_rests=world.mixer_rests, element_rests=world.element_rests, oil_c=world.oil_c,
             target_c=target if state.target.final else None,
         )
         if state.state == "idle":
@@ -138,14 +138,14 @@ class Process:
         facts, state, batch = self.facts, self.state, self.batch
         timers, row, oil_c, limits = state.timers, self.row, world.oil_c, world.limits
         planned_s = step_seconds(row.timer, batch)
-        counted_s = timers.settled_s if row.sits else timers.step_s
         setpoint = sheet.setpoint_c
         facts.level_wet = world.level_wet
         facts.fat_set = batch.oil_set
         facts.flow_proven = state.step == "fill.try" and state.flow_s >= FLOW_S
         facts.dewater_off = batch.dewater == "none" or "heat" in state.repeats
         facts.dewater_boil = batch.dewater == "boil"
-        facts.time_met = planned_s is not None and counted_s >= planned_s
+        facts.time_met = (planned_s is not None
+                          and timers.done_s(row.timer, sits=row.sits) >= planned_s)
         facts.at_target = timers.at_target_s >= AT_TARGET_S
         facts.below_setpoint = oil_c is not None and setpoint is not None and oil_c <= setpoint
         facts.below_limit = (oil_c is not None and limits is not None
@@ -317,7 +317,7 @@ class Process:
         state.step, state.gate_number, state.interrupted = step, 0, False
         state.methanol_in = state.methanol_in or row.sets_flag
         timers = state.timers
-        timers.step_s = timers.at_target_s = 0.0
+        timers.step_s = timers.worked_s = timers.at_target_s = 0.0
         if step in REST_STARTS:
             timers.settled_s = 0.0
         state.target.entered()

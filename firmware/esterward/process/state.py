@@ -36,6 +36,7 @@ class World:
     inputs: Inputs | None
     level_wet: bool
     mixer_proven: bool
+    air_runs: bool
     mixer_rests: bool
     element_rests: bool
     element_was_on: bool | None

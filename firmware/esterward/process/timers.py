@@ -23,16 +23,20 @@ AT_TARGET_S = 60.0
 AT_TARGET_K = 1.0
 POUR_EXTRA_S = 30 * 60.0
 DEWATER_BOIL_S = 30 * 60.0
+# These dry or stir only while something runs: what stands still under an open lid does neither.
+WORKED: Final = ("wash_stir", "dry")
 
 
 @dataclass(slots=True)
 class Timers:
-    """All clocks of the batch, in seconds; step_s restarts with each step.
+    """All clocks of the batch, in seconds; step_s and worked_s restart with each step.
 
+    worked_s: the part of step_s in which the mixer proved itself or the air pump ran.
     stirred_off_s: the part of heat_off_s in which the mixer proved itself.
     """
 
     step_s: float = 0.0
+    worked_s: float = 0.0
     credit_s: float = 0.0
     mixed_s: float = 0.0
     settled_s: float = 0.0
@@ -42,7 +46,7 @@ class Timers:
     state_s: float = 0.0
 
     def count(
-        self, dt_s: float, *, running: bool, mixing: bool, mixer_proven: bool,
+        self, dt_s: float, *, running: bool, mixing: bool, mixer_proven: bool, air_runs: bool,
         mixer_rests: bool, element_rests: bool, oil_c: float | None, target_c: float | None,
     ) -> None:
         """Add one tick of dt_s seconds. mixing: the step is one whose mixing earns credit."""
@@ -50,6 +54,8 @@ class Timers:
         self.state_s += dt_s
         if running:
             self.step_s += proven_s
+            if mixer_proven or air_runs:
+                self.worked_s += proven_s
         if mixing and mixer_proven:
             self.mixed_s += proven_s
             self.credit_s += proven_s * (mixing_weight(oil_c) if oil_c is not None else 0.0)
@@ -63,6 +69,12 @@ class Timers:
         near = (oil_c is not None and target_c is not None
                 and abs(oil_c - target_c) <= AT_TARGET_K)
         self.at_target_s = self.at_target_s + proven_s if near and mixer_proven else 0.0
+
+    def done_s(self, timer: str, *, sits: bool) -> float:
+        """What counts of the time of a step with this timer, in seconds. sits: as in its row."""
+        if sits:
+            return self.settled_s
+        return self.worked_s if timer in WORKED else self.step_s
 
 
 _SECONDS: Final[dict[str, Callable[[Batch], float | None]]] = {
