@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from esterward.cli.errors import Refused, warn
-from esterward.cli.options import Named, Whole, to_write
+from esterward.cli.options import Named, Whole, to_write, write
 from esterward_sim.rehearse_options import (
     alone,
     broker_at,
@@ -289,7 +289,7 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
     from esterward_sim.view import PlainView, make_view
 
     sampler = Sampler() if plot is not None else None
-
+    mistakes: list[str] = []
     view: PlainView | None = None if as_json else make_view()
     pace = Pace(rehearsal, view, factor, heard, sampler)
     result = rehearsal.run(stops.between_steps(pace))
@@ -302,14 +302,12 @@ def _run(rehearsal: Any, path: Path, factor: float | None, link: Any, heard: Any
     if plot is not None and sampler is not None:
         with stops:
             picture = draw(sampler.series)
-        try:
-            plot.write_text(picture, encoding="utf-8")
-        except OSError as error:
-            click.echo(f"--plot {plot}: the picture cannot be written ({error.strerror}); the "
-                       f"record is whole: {path}.", err=True)
+        _told(mistakes, lambda: write("--plot", plot, picture))
     if as_json:
         click.echo(json.dumps(result.json() | told))
     else:
         assert view is not None
         view.below(last_lines(result, path, rehearsal.rig))
+    if mistakes:
+        raise Refused(*mistakes)
     return 0 if result.complete else 1

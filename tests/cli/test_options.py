@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import re
+import resource
 import tomllib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
 import pytest
 
-from esterward.cli import COMMANDS, esterward
+from esterward.cli import COMMANDS, esterward, options
 from esterward.cli.errors import Refused, install
-from esterward.cli.options import Finite, Whole, to_write
+from esterward.cli.options import Finite, Whole, to_write, write
 
 
 def commands() -> Iterator[tuple[str, click.Command]]:
@@ -61,6 +63,55 @@ def test_a_file_to_write_has_its_suffix_and_its_folder_and_may_have_to_be_new(
                              (Path("/proc/a.svg"), False, "cannot be written")):
         with pytest.raises(Refused, match=words):
             to_write("--svg", path, ".svg", new=new)
+
+
+@contextmanager
+def no_file_above(size: int) -> Iterator[None]:
+    """The system stops a file at this size, as a disk that is full stops it half way."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+def test_a_file_that_does_not_fit_leaves_the_older_one_whole_and_no_half_one(
+    tmp_path: Path,
+) -> None:
+    old, new, text = tmp_path / "a.html", tmp_path / "b.html", "<tr><td>1293 g</td></tr>\n" * 900
+    old.write_text("the older page", "utf-8")
+    for path in (old, new):
+        with no_file_above(8192), pytest.raises(
+                Refused, match=rf"^--html {path}: it cannot be written there \(File too large"):
+            write("--html", path, text)
+    assert [one.name for one in tmp_path.iterdir()] == ["a.html"]
+    assert old.read_text("utf-8") == "the older page"
+    write("--html", old, text)
+    assert old.read_text("utf-8") == text
+
+
+def test_a_page_behind_a_link_is_replaced_where_it_lies(tmp_path: Path) -> None:
+    page, link = tmp_path / "deep" / "page.html", tmp_path / "link.html"
+    page.parent.mkdir()
+    page.write_text("old", "utf-8")
+    link.symlink_to(page)
+    write("--html", to_write("--html", link, ".html"), "new")
+    assert link.is_symlink() and page.read_text("utf-8") == "new"
+
+
+def test_an_older_file_in_a_closed_folder_is_refused_before_any_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The system's answer is played: root, who may run this, may write into every folder."""
+    def closed(dir: Path) -> None:
+        raise PermissionError(13, "Permission denied", dir)
+
+    page = tmp_path / "page.html"
+    page.write_text("old", "utf-8")
+    monkeypatch.setattr(options, "TemporaryFile", closed)
+    with pytest.raises(Refused, match=r"cannot be written there \(Permission denied"):
+        to_write("--html", page, ".html")
 
 
 def test_a_refusal_is_one_line_even_when_the_system_quotes_a_text_of_several() -> None:

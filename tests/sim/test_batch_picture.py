@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -12,6 +13,7 @@ from click.testing import CliRunner
 
 from esterward.chemistry import boiling
 from esterward.settings.files import load_pair
+from esterward_sim import batch_picture, rehearsal
 from esterward_sim.batch_picture import LETTER, LINES, draw, spread
 from esterward_sim.batch_series import Sampler, Series
 from esterward_sim.rehearsal import FaultOrder, Rehearsal
@@ -141,3 +143,28 @@ def test_a_picture_that_cannot_be_written_is_refused_before_the_start(
     assert done.exit_code == 2 and words in done.stderr
     assert (tmp_path / "there.svg").read_text() == "mine"
     assert not (tmp_path / "rehearsals").exists()
+
+
+@pytest.mark.parametrize("form", [[], ["--json"]])
+def test_a_picture_that_cannot_be_kept_is_told_last_with_exit_2_and_costs_nothing_else(
+    form: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def goes_away(series: Series) -> str:
+        (tmp_path / "pictures").rmdir()
+        return "<svg/>"
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(rehearsal, "AT_MOST_S", 900.0)
+    monkeypatch.setattr(batch_picture, "draw", goes_away)
+    (tmp_path / "batch.toml").write_text(SMALLEST_BATCH)
+    (tmp_path / "pictures").mkdir()
+    done = CliRunner().invoke(rehearse, ["batch.toml", "--plot", "pictures/p.svg", "--record",
+                                         "r.sqlite", *form])
+    assert done.exit_code == 2 and done.stderr.splitlines()[-1] == (
+        "--plot pictures/p.svg: it cannot be written there (No such file or directory); name a "
+        "file in a folder that you may write.")
+    if form:
+        assert json.loads(done.stdout)["state"] == "running"
+    else:
+        assert done.stdout.splitlines()[-2] == "The record lies in r.sqlite; read it with:"
+    assert [one.name for one in tmp_path.glob("r.sqlite*")] == ["r.sqlite"]

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from esterward.cli.errors import NotNow, Refused, reading
-from esterward.cli.options import Named, not_written, to_write
+from esterward.cli.options import Named, to_write, write
 from esterward.hardware.folders import IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
@@ -69,14 +69,7 @@ def _prepare(reactor_path: Path, config: Path) -> None:
         raise Refused(*(f"{reactor_path}: {mistake}" for mistake in error.mistakes)) from None
     except prepared.PreparedWrong as error:
         raise Refused(f"{reactor_path}: {error}") from None
-    beside = config.with_name(config.name + ".new")
-    try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(config)
-    except OSError as error:
-        with suppress(OSError):
-            beside.unlink(missing_ok=True)
-        raise not_written("--config", config, error) from None
+    write("--config", config, text)
     click.echo(f"{config}: written from {reactor_path}; now start `esterward guard` and "
                "`esterward run` again.")
 

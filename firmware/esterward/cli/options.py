@@ -5,7 +5,9 @@ A mistake is one sentence with what to write instead (Refused), never click's ow
 
 from __future__ import annotations
 
+from contextlib import suppress
 from math import isfinite
+from os import urandom
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import Any
@@ -87,19 +89,28 @@ def to_write(option: str, path: Path, suffix: str, *, new: bool = False) -> Path
             raise Refused(f"{option} {path}: there is no folder {path.parent}; make it first.")
         if path.exists():
             path.open("ab").close()
-        else:
-            TemporaryFile(dir=path.absolute().parent).close()
+        TemporaryFile(dir=path.resolve().parent).close()
     except OSError as error:
         raise not_written(option, path, error) from None
     return path
 
 
 def write(option: str, path: Path, text: str) -> None:
-    """Write the file; Refused when the system will not have it."""
+    """Write the file whole or not at all; Refused when the system will not have it.
+
+    A disk may fill up half way: what stood there before is replaced only by the whole text.
+    """
+    place = path.resolve()  # where a link points, so that the link stays one
+    beside = place.with_name(f".{urandom(4).hex()}.new")
     try:
-        path.write_text(text, encoding="utf-8")
+        with beside.open("x", encoding="utf-8") as file:
+            file.write(text)
+        beside.replace(place)
     except OSError as error:
         raise not_written(option, path, error) from None
+    finally:
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
 
 
 def not_written(option: str, path: Path, error: OSError) -> Refused:
