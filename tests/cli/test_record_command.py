@@ -92,7 +92,7 @@ def tell(path: Path, *, wall: bool = True, ended: bool = False, name: str = "har
 
 PAGE = """\
 Batch 1: harbour lot 3 - not ended, nobody runs it (last held)
-Sat 6 Mar 2027 12:00, not ended (45 min)
+Sat 6 Mar 2027 12:00, not ended (48 min)
 
 Batch sheet
   oil                 120 L
@@ -205,7 +205,7 @@ def test_list_and_batch_number_choose_among_several(run: Run, tmp_path: Path) ->
     rows = run("record", "list", str(path)).out.splitlines()
     assert rows == ["     began                     took  state      batch",
                     "  1  Sat 6 Mar 2027 12:00       47 min  done       first",
-                    "  2  Sat 6 Mar 2027 12:00       45 min  not ended  second"]
+                    "  2  Sat 6 Mar 2027 12:00       48 min  not ended  second"]
     short = json.loads(run("record", "list", str(path), "--json").out)["batches"]
     assert [(row["number"], row["state"]) for row in short] == [(1, "complete"), (2, "held")]
     assert run("record", "show", str(path)).out.startswith("Batch 2: second")

@@ -70,7 +70,8 @@ def show(file: Path | None, number: int | None, events: bool, json_wanted: bool)
             _events(wanted, marks, json_wanted)
             return
         told = account.account(chosen, wanted, marks, list(read.read_documents(path)),
-                              list(read.read_oil(path))) | _controlled(path, wanted, found)
+                              list(read.read_oil(path)), read.last_sample(path)) | _controlled(
+            path, wanted, found)
     _print(told, report.lines(told), json_wanted)
 
 
@@ -87,9 +88,10 @@ def list_batches(file: Path | None, json_wanted: bool) -> None:
     path = _path(file)
     with _bad_record():
         rows, marks = list(read.read_rows(path)), list(read.read_marks(path))
+        sample = read.last_sample(path)
     found = account.batches(rows)
-    accounts = [account.account(index, group, marks) | _controlled(path, group, found)
-                for index, group in enumerate(found, 1)]
+    accounts = [account.account(index, group, marks, sample=sample)
+                | _controlled(path, group, found) for index, group in enumerate(found, 1)]
     short = [{key: told[key] for key in ("number", "batch", "state", "controlled", "started",
                                          "ended", "duration_s")} for told in accounts]
     words = report.list_lines(accounts) if accounts else [f"{path}: no batch is recorded here."]

@@ -18,6 +18,7 @@ from esterward.values.requests import OBSERVATIONS
 
 Account = dict[str, Any]
 OilReading = tuple[int, float, float]  # session, now_s, degC
+Moment = tuple[int, float]  # session, now_s
 
 
 def batches(rows: Iterable[Row]) -> list[list[Row]]:
@@ -42,22 +43,28 @@ def batches(rows: Iterable[Row]) -> list[list[Row]]:
 
 
 def account(number: int, rows: Sequence[Row], marks: Sequence[Mark] = (),
-            documents: Sequence[Document] = (), oil: Sequence[OilReading] = ()) -> Account:
-    """Everything there is to say about one batch; times in batch seconds and RFC 3339."""
+            documents: Sequence[Document] = (), oil: Sequence[OilReading] = (),
+            sample: Moment | None = None) -> Account:
+    """Everything there is to say about one batch; times in batch seconds and RFC 3339.
+
+    sample: of the last tick in the trace. A batch that has not ended lasted until that or a mark,
+    not until its last event: a settling of hours has none.
+    """
     dated = _Dates(rows, marks)
     starts = [row for row in rows if row.event.kind == "batch_started"]
     ends = [row for row in rows if row.event.kind == "batch_ended"]
     states = [row.event.data["new"] for row in rows if row.event.kind == "state_changed"]
     sheet = _sheet(rows, documents)
     sessions = {row.session for row in rows}
-    stages = _stages(rows, dated, oil)
+    until = _last_moment(rows, marks, sample)
+    stages = _stages(rows, dated, oil, until)
     return {
         "number": number,
         "batch": starts[-1].event.data["batch"] if starts else None,
         "state": ends[-1].event.data["state"] if ends else (states[-1] if states else "idle"),
         "started": dated.at(starts[0]) if starts else None,
         "ended": dated.at(ends[-1]) if ends else None,
-        "duration_s": rows[-1].event.at_s if rows else 0.0,
+        "duration_s": _duration_s(rows, starts, ends, until),
         "sheet": sheet,
         "stages": stages,
         "observations": [_fields(row, dated) | {"unit": OBSERVATIONS.get(
@@ -76,6 +83,29 @@ def account(number: int, rows: Sequence[Row], marks: Sequence[Mark] = (),
         "notes": [_fields(row, dated) for row in _of(rows, "note")],
         "controller": _controller(marks, sessions, dated),
     }
+
+
+def _last_moment(rows: Sequence[Row], marks: Sequence[Mark], sample: Moment | None) -> Moment:
+    """The last that is known of the session of the last event."""
+    if not rows:
+        return 0, 0.0
+    session, last_s, current = rows[-1].session, rows[-1].now_s, 0
+    for mark in marks:
+        current = mark.seq if mark.kind == "start" else current
+        last_s = max(last_s, mark.now_s) if current == session else last_s
+    if sample is not None and sample[0] == session:
+        last_s = max(last_s, sample[1])
+    return session, last_s
+
+
+def _duration_s(rows: Sequence[Row], starts: Sequence[Row], ends: Sequence[Row],
+                until: Moment) -> float:
+    """Batch seconds. What came after the end counts from another zero, in a new start."""
+    if ends:
+        return ends[-1].event.at_s
+    if not starts:
+        return 0.0
+    return round(rows[-1].event.at_s + until[1] - rows[-1].now_s, 3)
 
 
 class _Dates:
@@ -134,7 +164,8 @@ def _sheet(rows: Sequence[Row], documents: Sequence[Document]) -> Account | None
     return plain | {"changed": changes[-1].event.data if changes else None}
 
 
-def _stages(rows: Sequence[Row], dated: _Dates, oil: Sequence[OilReading]) -> list[Account]:
+def _stages(rows: Sequence[Row], dated: _Dates, oil: Sequence[OilReading],
+            until: Moment) -> list[Account]:
     stages: list[Account] = []
     opened: list[tuple[Row, Row | None]] = []
     for row in _of(rows, "stage_started", "stage_ended"):
@@ -148,9 +179,8 @@ def _stages(rows: Sequence[Row], dated: _Dates, oil: Sequence[OilReading]) -> li
                 break
     places = [(session, now_s) for session, now_s, _ in oil]
     for start, end in opened:
-        last = end or rows[-1]
         low = bisect_right(places, (start.session, start.now_s))
-        high = bisect_right(places, (last.session, last.now_s))
+        high = bisect_right(places, (end.session, end.now_s) if end else until)
         seen = [c for _, _, c in oil[low:high]]
         stages.append({
             "stage": start.event.data["stage"], "repeat": start.event.data["repeat"],

@@ -152,6 +152,19 @@ def read_ticks(path: Path | str) -> Iterator[tuple[int, Tick]]:
                 yield fields[1], tick
 
 
+def last_sample(path: Path | str) -> tuple[int, float] | None:
+    """(session, now_s) of the last tick kept, from its chunk's head; None without a trace."""
+    with reading(Path(path)) as connection:
+        row = connection.execute(f"SELECT {HASHED['trace']}, before, hash FROM trace "
+                                 "ORDER BY seq DESC LIMIT 1").fetchone()
+        if row is None:
+            return None
+        *fields, before, digest = row
+        if link(before, tuple(fields)) != digest:
+            raise Damaged(f"trace: row {fields[0]} is damaged")
+        return fields[1], fields[3]
+
+
 def read_trace(path: Path | str) -> Iterator[Tick]:
     """(Snapshot, Outputs) of every tick still kept, in order, equal to the bit."""
     for _, tick in read_ticks(path):
