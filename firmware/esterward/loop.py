@@ -91,7 +91,8 @@ class Loop:
         ports.guard.send(decision.message, now_s)
         checkpoint = None
         if decision.checkpoint:
-            checkpoint = json.dumps(controller.to_plain(), separators=(",", ":"))
+            # A state that no start would read again ends this one, while the last is still good.
+            checkpoint = json.dumps(controller.to_plain(), separators=(",", ":"), allow_nan=False)
         ports.record.add(snapshot, decision.outputs, decision.events, checkpoint)
         ports.record.step(now_s)
         if periodic or decision.events:

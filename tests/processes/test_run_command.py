@@ -114,6 +114,20 @@ def test_after_a_kill_the_batch_is_held_and_nothing_comes_on_by_itself(tmp_path:
         assert "is not finished (held in dry)" in other.stderr
 
 
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
+def test_a_start_that_ends_with_its_first_words_loses_nothing(rig: Rig, number: int) -> None:
+    """Its first tick is stored before probe A has given anything."""
+    rig.leave_unfinished("mix.run")
+    log = rig.folder / "run.log"
+    for _ in range(3):
+        log.write_text("", "utf-8")
+        controller = rig.start_controller()
+        until(lambda: "  ? " in log.read_text("utf-8"), "asks")
+        assert "held in mix" in log.read_text("utf-8"), rig.logs()
+        controller.send_signal(number)
+        controller.wait(10.0)
+
+
 def test_an_exception_inside_ends_it_with_every_output_low_and_code_1(tmp_path: Path) -> None:
     with Rig(tmp_path / "rig") as rig:
         rig.dry()

@@ -12,7 +12,7 @@ import pytest
 
 from esterward.safety import limits
 from esterward.safety.plausibility import ProbeJudge, age_s, judge, watch_stuck
-from esterward.values.readings import ProbeReading
+from esterward.values.readings import NO_READING, ProbeReading
 
 HELD_S = limits.PROBE_STUCK_S
 
@@ -28,6 +28,12 @@ def test_a_judge_that_saw_nothing_believes_nothing_and_says_so() -> None:
     state = ProbeJudge()
     assert (state.good_c, state.good_at_s, age_s(state, 5.0)) == (None, None, None)
     assert state.why == "no reading yet" and not state.stuck
+
+
+def test_a_reading_that_never_came_leaves_no_stamp() -> None:
+    state = ProbeJudge()
+    assert not judge(state, NO_READING, 5.0)
+    assert (state.newest_at_s, state.why) == (None, "no reading yet")
 
 
 def test_a_good_reading_is_believed_with_its_own_stamp_and_ages_from_it() -> None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from math import nan
 
 import pytest
 
 from esterward.loop import Loop, Ports
+from esterward.state import state_of
 from esterward.tick import Controller
 from esterward.values.messages import GuardReport
 from esterward.values.outputs import SAFE, Outputs
-from esterward.values.readings import Inputs, ProbeReading
+from esterward.values.readings import NO_READING, Inputs, ProbeReading
 from harness import BATCH, REACTOR
 
 
@@ -89,6 +92,25 @@ def test_telemetry_hears_what_is_on_the_disk_after_this_tick(
     monkeypatch.setattr(world, "step", lambda now_s: setattr(world, "stored", 7))
     loop.look()
     assert world.shown[-1] == 7
+
+
+def test_what_is_stored_before_any_probe_has_read_is_read_again(
+    loop: Loop, world: World, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    stored = []
+    monkeypatch.setattr(world, "add", lambda *given: stored.append(given[-1]))
+    world.probe = NO_READING
+    report = world.take(world.time_s)
+    monkeypatch.setattr(world, "take", lambda now_s: replace(report, probe_b=NO_READING))
+    loop.look()
+    assert state_of(json.loads(stored[0])) == loop.controller.state
+
+
+def test_a_state_that_no_start_would_read_again_is_not_stored(loop: Loop, world: World) -> None:
+    loop.controller.state.process.timers.step_s = nan
+    with pytest.raises(ValueError, match="JSON"):
+        loop.look()
+    assert "record" not in world.calls and world.calls[0] == "relays"
 
 
 def test_it_ticks_each_second_and_at_once_when_an_input_changes(loop: Loop, world: World) -> None:

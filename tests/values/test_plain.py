@@ -38,6 +38,14 @@ def test_a_wrong_type_is_refused(wrong: object) -> None:
         from_plain(ControllerState, whole)
 
 
+def test_a_refusal_names_the_place_and_what_was_expected_in_plain_words() -> None:
+    whole = to_plain(ControllerState())
+    whole["safety"]["probe_a"]["good_c"] = "warm"
+    with pytest.raises(ValueError, match="safety: probe_a: good_c: a number or nothing was "
+                                         "expected, not 'warm'"):
+        from_plain(ControllerState, whole)
+
+
 def test_what_has_no_plain_form_is_refused() -> None:
     with pytest.raises(TypeError, match="checkpoint"):
         to_plain({"a": object()})

@@ -298,8 +298,9 @@ def _opening(controller: Controller, found: Found, record_path: Path, say: Wordi
     if batch is NO_BATCH:
         lines.append("no batch: nothing can be started; stop this and name one with --batch FILE.")
     else:
-        lines.append(f"batch {batch.name}: {process.state}"
-                     + (f" in {process.step.partition('.')[0]}" if process.state != "idle" else ""))
+        where = ("" if process.state == "idle" else ", stage not known" if process.lost
+                 else f" in {process.step.partition('.')[0]}")
+        lines.append(f"batch {batch.name}: {process.state}{where}")
         waits = sheet_waits(controller.sheet, controller.reactor.probes_checked)
         lines += [f"still missing: {waits}"] if waits else []
         lines += [f"warning: {warning}" for warning in controller.sheet.warnings]

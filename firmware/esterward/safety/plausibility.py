@@ -9,6 +9,7 @@ value", so a single one is bridged like any missing reading.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 
 from esterward.safety import limits
 from esterward.values.readings import ProbeReading
@@ -38,7 +39,8 @@ def judge(state: ProbeJudge, reading: ProbeReading, now_s: float) -> bool:
     if not at_s <= now_s + 0.1:  # a stamp from the future or NaN is no reading
         state.why = "its time stamp is not of this moment"
         return False
-    state.newest_at_s = at_s
+    if at_s > -inf:  # else it never came, and a state that holds this would not be read again
+        state.newest_at_s = at_s
     if c is None:
         state.why = reading.why or "no value"
         return False

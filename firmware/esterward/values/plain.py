@@ -57,7 +57,7 @@ def _build(kind: Any, plain: Any) -> Any:
         if set(plain) != set(names):
             raise ValueError(f"{kind.__name__}: fields differ: {sorted(set(plain) ^ set(names))}")
         hints = _hints(kind)
-        return kind(**{name: _build(hints[name], plain[name]) for name in names})
+        return kind(**{name: _field(name, hints[name], plain[name]) for name in names})
     if origin in (list, tuple):
         return _build_sequence(origin, get_args(kind), plain)
     if origin is dict:
@@ -76,7 +76,19 @@ def _build(kind: Any, plain: Any) -> Any:
             return None
     elif isinstance(kind, type) and type(plain) is kind:
         return plain
-    raise ValueError(f"{kind} was expected, {type(plain).__name__} found")
+    raise ValueError(f"{_word(kind)} was expected, not {repr(plain)[:40]}")
+
+
+def _word(kind: Any) -> str:
+    return {float: "a number", int: "a count", str: "text", bool: "true or false",
+            types.NoneType: "nothing"}.get(kind, "something else")
+
+
+def _field(name: str, kind: Any, plain: Any) -> Any:
+    try:
+        return _build(kind, plain)
+    except ValueError as error:
+        raise ValueError(f"{name}: {error}") from None
 
 
 def _build_sequence(origin: Any, args: tuple[Any, ...], plain: Any) -> Any:
@@ -95,4 +107,4 @@ def _build_union(kinds: tuple[Any, ...], plain: Any) -> Any:
             return _build(kind, plain)
         except ValueError:
             continue
-    raise ValueError(f"one of {kinds} was expected, {type(plain).__name__} found")
+    raise ValueError(f"{' or '.join(map(_word, kinds))} was expected, not {repr(plain)[:40]}")
