@@ -144,7 +144,7 @@ class Rig:
         log.add("note", text="left behind for a test")
         state.last_event = log.last
         journal = Journal(self.folder / "record.sqlite", boot=BOOT, now_s=time.monotonic())
-        journal.attach("batch.toml", BATCH_TEXT)
+        journal.attach({"batch.toml": BATCH_TEXT})
         now_s = time.monotonic()
         journal.add(Snapshot(now_s, BOOT, True, None, NO_READING, None, None, 0), SAFE,
                     tuple(log.events), json.dumps(to_plain(state)))

@@ -104,7 +104,7 @@ def good_records() -> tuple[Good, Good]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "record.sqlite"
         journal = Journal(path, boot="b1", now_s=0.0, wall_s=1.8e9)
-        journal.attach("sheet", '{"oil_l":120.0}')
+        journal.attach({"sheet": '{"oil_l":120.0}'})
         for number in range(1, 13):
             event = Event(number, float(number), "note", {"text": f"number {number}"})
             journal.add(snapshot_at(10.0 * number, journal.stored), SAFE, (event,),

@@ -255,6 +255,10 @@ def _third_unclean_start(bench: Bench) -> None:
     bench.controller.state.safety.unclean_starts = 3
 
 
+def _past_lost(bench: Bench) -> None:
+    bench.controller.state.safety.past_lost = True
+
+
 def _guard_latches_once_more(bench: Bench) -> None:
     bench.controller.state.safety.guard_resets["silent"] = 3
     bench.guard.latches.append("silent")
@@ -335,6 +339,7 @@ CASES: dict[str, Case] = {
     "board's supply low for over half a minute": Case("supply", ALL, _supply_low),
     "no boiling limit known": Case("limits", HEAT, _no_limits),
     "third start without a clean stop": Case("restarts", ALL, _third_unclean_start),
+    "what was latched is not known": Case("record-lost", ALL, _past_lost),
     "guard latches what was reset three times": Case(
         "guard-resets", ALL, _guard_latches_once_more),
     "tick comes late": Case("slow", ALL, _slow),

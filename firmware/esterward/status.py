@@ -166,14 +166,17 @@ def _question(controller: Controller) -> tuple[str, str, str]:
 
 def _question_of_state(controller: Controller) -> tuple[str, str, str]:
     state, safety = controller.process.state, controller.state.safety
-    if safety.latches:
+    lost = state.lost and state.state == "held"
+    if safety.latches and not (lost and safety.latches[0] == gate.RECORD_LOST):
         code = safety.latches[0]
         fault = FAULTS[code]
         typed = (f"type `esterward record reset {code} --why TEXT`, then "
                  if gate.asks_word(safety, code) else "")
         reset = f"{typed}hold blue 5 s"
         stands = controller.gone_s < GONE_S
-        told = f"{fault.sentence} {STANDS if stands else GONE}"
+        told = fault.sentence
+        if code != gate.RECORD_LOST:  # nobody can say so of what is not known
+            told += f" {STANDS if stands else GONE}"
         if state.asked == CLEAR_QUESTION and waits_for_the_flag(safety.latches):
             return (CLEAR_QUESTION, f"{told} {FLAG_FIRST} {state.asked_text} If not: "
                     f"{fault.action}",
@@ -203,7 +206,7 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         if state.asked:
             return (state.asked, f"{held} {state.asked_text}",
                     ANSWERS[PROMPTS[state.asked].kind] + "; green held 2 s = go on as it is")
-        if state.lost:
+        if lost:
             return "held", f"{held} {LOST}", "hold black 5 s to end this batch"
         return "held", held, "hold green 2 s to go on"
     if state.state == "running":

@@ -55,8 +55,7 @@ def _open_record(path: Path, asked: bool, clock: Any, texts: dict[str, str]) -> 
     except BadRecord as error:
         raise Refused(f"{str(error).rstrip('.')}.") from None
     try:
-        for name, text in texts.items():
-            journal.attach(name, text)
+        journal.attach(texts)
     except (OSError, sqlite3.Error) as error:
         # The controller would run on without and hold; a rehearsal need not begin.
         journal.close(clock.now_s())

@@ -79,7 +79,7 @@ def tell(path: Path, *, wall: bool = True, ended: bool = False, name: str = "har
         if kind == "batch_started":
             data = (name,)
             if sheet:
-                journal.attach("sheet", json.dumps(SHEET))
+                journal.attach({"sheet": json.dumps(SHEET)})
         now_s = start_s + at_s
         event = Event(number, float(at_s), kind, dict(zip(EVENT_KINDS[kind], data, strict=True)))
         probe = ProbeReading(round(20.0 + at_s / 100, 2), now_s)

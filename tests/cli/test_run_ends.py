@@ -90,7 +90,7 @@ def test_a_refused_start_leaves_no_mark_and_hides_no_unclean_end(
     state = ControllerState()
     state.process.state = "held"
     journal = Journal(RECORD, boot=machine_boot(), now_s=time.monotonic())
-    journal.attach("batch.toml", text)
+    journal.attach({"batch.toml": text})
     now = Snapshot(time.monotonic(), "b", True, None, NO_READING, None, None, 0)
     journal.add(now, SAFE, (Event(1, 0.0, "note", {"text": ""}),), json.dumps(to_plain(state)))
     journal.close(now.now_s, clean=False)

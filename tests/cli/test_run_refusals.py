@@ -21,7 +21,7 @@ from esterward.hardware import service
 from esterward.hardware.board import BoardMissing
 from esterward.loop import Loop
 from esterward.record import journal
-from esterward.record.read import read_marks
+from esterward.record.read import read_documents, read_marks
 from esterward_sim.bench_pins import SharedBoard
 
 CONFIG = Path(__file__).parents[2] / "firmware/config"
@@ -135,6 +135,32 @@ def test_a_record_that_is_being_read_is_tried_again_and_counts_as_no_unclean_sta
     assert "another program holds the record" in refused.output
     assert [mark.kind for mark in read_marks(path)] == ["start", "stop"]
     assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == 0
+
+
+def test_files_that_cannot_be_kept_with_the_record_are_no_start(
+    folder: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Else the start after a power cut would go on with the numbers of the batch before."""
+    monkeypatch.setattr(Loop, "run", lambda loop, go_on: None)
+    path = Path("record.sqlite")
+    assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == 0
+    Path("lot.toml").write_text((CONFIG / "batch.toml").read_text("utf-8"), "utf-8")
+    attach = journal.Journal.attach
+
+    def held(kept: journal.Journal, texts: dict[str, str]) -> None:
+        with closing(sqlite3.connect(path)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            attach(kept, texts)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(journal.Journal, "attach", held)
+        patch.setattr(journal, "START_BUSY_MS", 10)
+        refused = CliRunner().invoke(run, ["--runtime", "rt", "--batch", "lot.toml"])
+    assert refused.exit_code == 75, refused.output
+    assert "files could not be kept with it: another program holds the record" in refused.output
+    assert [kept.name for kept in read_documents(path)] == ["reactor.toml"]
+    assert CliRunner().invoke(run, ["--runtime", "rt", "--batch", "lot.toml"]).exit_code == 0
+    assert [kept.name for kept in read_documents(path)] == ["reactor.toml", "batch.toml", "sheet"]
 
 
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 0), (signal.SIGINT, 130)])

@@ -135,6 +135,41 @@ def test_a_state_that_cannot_be_read_is_held_with_the_flag_set(broken: Found) ->
     assert made.process.state.lost
 
 
+def test_latches_that_were_lost_with_the_record_are_one_that_needs_a_typed_reason() -> None:
+    """A welded contactor is silent at rest: without it the next batch would begin as if unseen."""
+    bench = Bench()
+    bench.to_idle_ready()
+    bench.controller = begun(files(recorded=BATCH), Found("nonsense", "", False, 1, 6, None))
+    bench.ticks(3)
+    safety = bench.controller.state.safety
+    assert safety.latches == ["record-lost"] and safety.alarms["record-lost"].present is False
+    assert [event.data["code"] for event in bench.events if event.kind == "latched"][-1:] == [
+        "record-lost"]
+    bench.press("black", seconds=6)
+    bench.ticks(3)
+    assert bench.state == "stopped"
+    told = status_of(bench.controller, bench.now_s)
+    assert told.prompt_text.startswith("What was latched before this start is not known")
+    assert "gone" not in told.prompt_text and "stands. " not in told.prompt_text
+    assert told.answers == ("type `esterward record reset record-lost --why TEXT`, then hold "
+                            "blue 5 s")
+    bench.press("blue", seconds=6)
+    assert safety.latches == ["record-lost"], "blue alone does not reset it"
+    again = begun(files(OTHER, recorded=BATCH), found(bench.controller.state, clean=True))
+    assert again.process.state.state == "idle" and again.state.safety.latches == ["record-lost"]
+    safety.reasons_age_s["record-lost"] = 0.0
+    bench.press("blue", seconds=6)
+    bench.ticks(5)
+    assert safety.latches == [], "and it is not said twice"
+
+
+def test_without_a_stored_word_there_is_no_past_to_lose() -> None:
+    never = begun(files(BATCH), replace(NOTHING, clean=False))
+    assert never.process.state.state == "held" and not never.state.safety.past_lost
+    before = replace(NOTHING, why="no state was stored since the record was lost", clean=False)
+    assert begun(files(BATCH), before).state.safety.past_lost
+
+
 def test_a_batch_whose_stage_is_not_known_can_only_be_ended() -> None:
     """Green led to "fill in 120 L", whatever was in the vessel."""
     bench = Bench()
@@ -247,7 +282,7 @@ def test_the_recorded_batch_is_read_without_a_file_on_a_disk_that_may_be_full(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     journal = Journal(tmp_path / "record.sqlite", boot="b", now_s=1.0)
-    journal.attach("batch.toml", (CONFIG / "batch.toml").read_text("utf-8"))
+    journal.attach({"batch.toml": (CONFIG / "batch.toml").read_text("utf-8")})
     journal.close(2.0)
 
     def full(*_: object, **__: object) -> None:

@@ -182,7 +182,7 @@ def test_a_folder_that_does_not_exist_is_refused(tmp_path: Path) -> None:
 def test_a_loop_of_restarts_adds_one_row_a_boot(begin: Begin, path: Path, crash: Any) -> None:
     for boot in range(10):
         feeder = begin(boot=f"boot {boot}", now_s=20.0)
-        feeder.journal.attach("sheet", "{}")
+        feeder.journal.attach({"sheet": "{}"})
         for _ in range(5):
             feeder.tick()
         crash(feeder.journal)
@@ -193,9 +193,9 @@ def test_a_loop_of_restarts_adds_one_row_a_boot(begin: Begin, path: Path, crash:
 
 def test_a_changed_document_is_kept_beside_the_old_one(begin: Begin, path: Path) -> None:
     feeder = begin()
-    feeder.journal.attach("batch", "a")
+    feeder.journal.attach({"batch": "a"})
     feeder.tick(1)
-    feeder.journal.attach("batch", "b")
+    feeder.journal.attach({"batch": "b"})
     assert [(d.text, d.number) for d in read_documents(path)] == [("a", 0), ("b", 1)]
 
 

@@ -21,7 +21,7 @@ from esterward.record import resume, schema
 from esterward.record.journal import Journal
 from esterward.record.lock import lock_path, promised_number, slot
 from esterward.record.read import read_events, read_marks, read_rows, read_trace
-from esterward.record.resume import Found, last_state
+from esterward.record.resume import NOTHING, Found, last_state
 from esterward.record.schema import BadRecord
 from folders import MEMORY
 
@@ -48,7 +48,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureReque
     spec.loader.exec_module(conftest)
     path = tmp_path_factory.mktemp("whole") / "record.sqlite"
     feeder = conftest.Feeder(Journal(path, boot="boot", now_s=100.0, wall_s=1.8e9))
-    feeder.journal.attach("sheet", '{"oil_l": 120.0}')
+    feeder.journal.attach({"sheet": '{"oil_l": 120.0}'})
     for second in range(4 * EVENTS):
         feeder.tick(second % 4 == 0)
     # A copy taken while it runs is what a power cut leaves: file, log and lock file.
@@ -215,6 +215,24 @@ def test_a_row_changed_by_hand_is_noticed_and_the_rows_before_it_are_kept(
     assert [event.number for event in read_events(path)] == list(range(1, left + 1))
     starts = [mark.text for mark in read_marks(path) if mark.kind == "start"]
     assert starts[-1] == found.renamed
+
+
+@pytest.mark.parametrize("gone", [True, False])
+def test_a_loss_is_told_until_a_state_was_stored_since(
+        whole: Path, path: Path, feeder: Any, gone: bool) -> None:
+    _copy(whole, path)
+    if gone:
+        path.unlink()
+    else:
+        path.write_bytes(b"x" * 8192)
+    for turn in range(3):
+        journal = Journal(path, boot=f"boot {turn}", now_s=5.0)
+        assert journal.found.checkpoint is None and journal.found.why != NOTHING.why
+        journal.withdraw(6.0)  # refused for something else, before it stored a word
+    made = feeder(Journal(path, boot="last", now_s=5.0))
+    made.tick(1)
+    made.journal.close(made.now_s, clean=False)
+    assert last_state(path).why == ""
 
 
 @pytest.mark.parametrize(("at", "value", "why"), [

@@ -54,6 +54,7 @@ supply-low       alarm  auto
 supply           trip   local
 limits           fault  auto
 restarts         trip   service
+record-lost      trip   service
 guard-resets     trip   service
 slow             fault  auto
 controller-late  alarm  auto

@@ -214,6 +214,10 @@ def _third_start(bench: Bench) -> None:
     bench.controller.state.safety.unclean_starts = 3
 
 
+def _past_lost(bench: Bench) -> None:
+    bench.controller.state.safety.past_lost = True
+
+
 def _once_more(bench: Bench) -> None:
     bench.controller.state.safety.guard_resets["silent"] = 3
     bench.guard.latches.append("silent")
@@ -267,6 +271,7 @@ CAUSES: dict[str, Callable[[Bench], None]] = {
     "element gives twice": _element(2.0), "element stays on": _element_stays_on,
     "probe A repeats itself": _repeats_itself, "guard keeps K2 open": _refuses,
     "alarm limit": _alarm, "third start in no time": _third_start,
+    "start without a past": _past_lost,
     "guard latches it once more": _once_more,
     "probe A back for 28 s": _back("probe_a"), "probe A back for 32 s": _back("probe_a"),
     "probe A on and off": _on_and_off, "probe A slow": _slow("probe_a"),

@@ -248,6 +248,8 @@ CASES: list[tuple[str, dict[str, Any], bool]] = [
     ("starts_clean", {"s_unclean_starts": 2}, True),
     ("starts_clean", {"s_unclean_starts": 3}, False),
     ("starts_clean", {"s_unclean_starts": 3, "s_latches": ["e-stop", "restarts"]}, True),
+    ("past_known", {"s_past_lost": True}, False),
+    ("past_known", {"s_past_lost": True, "s_latches": ["e-stop", "record-lost"]}, True),
     ("guard_resets_left", {"s_guard_latches": ["probe"], "s_guard_resets": {"probe": 2}}, True),
     ("guard_resets_left", {"s_guard_latches": ["probe"], "s_guard_resets": {"probe": 3}}, False),
     ("guard_resets_left", {"s_guard_latches": ["e-stop", "probe"],
@@ -333,6 +335,15 @@ def test_unclean_starts_are_counted_until_they_are_latched_and_then_from_none() 
     given.state.latches = ["restarts"]
     given.prove()
     assert given.state.unclean_starts == 0
+
+
+def test_a_lost_past_is_latched_once_and_then_a_persons() -> None:
+    given = Given(s_past_lost=True)
+    given.prove()
+    assert given.state.past_lost
+    given.state.latches = ["record-lost"]
+    given.prove()
+    assert not given.state.past_lost
 
 
 # -- what the effect check is told -------------------------------------------------------------

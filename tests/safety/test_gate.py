@@ -70,6 +70,7 @@ supply_good          always            HMA supply-low       -      -      0
 limits_known         -                 MA  limits           -      -      -
 steady               energised         HMA unsteady         -      -      0
 starts_clean         heard             -   restarts         hold   latch  0
+past_known           always            -   record-lost      hold   latch  0
 guard_resets_left    heard             -   guard-resets     hold   latch  0
 guard_enables        energised         MA  guard-refuses    hold   -      3
 """

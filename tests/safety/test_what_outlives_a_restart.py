@@ -36,7 +36,8 @@ def test_latches_alarms_resets_and_doubts_outlive_a_restart_and_nothing_else() -
                          melt_s=0.0, granted=["heat"], waits_s={"air": 9.0}, waited_s=9.0,
                          k1=Contactor(edges_s=[1.0]), k2=Contactor(driven=True),
                          reasons_age_s={"sump": 9.0}, bad_s={"lid": 9.0}, hold=True,
-                         unclean_starts=2, withheld={"heat": "sump"}, energised=True,
+                         unclean_starts=2, past_lost=True, withheld={"heat": "sump"},
+                         energised=True,
                          gaps_a=Gaps(10.0, True), gaps_b=Gaps(9.0), gaps_ticks=Gaps(9.0, True),
                          effects=EffectState(paid_k=3.0))
     after = restarted(before)

@@ -64,8 +64,7 @@ def heat_up(reactor: Reactor, litres: float, seed: int, *, top_c: float = 52.0,
 def write(path: Path, ticks: list[tuple[int, Tick]], **documents: str) -> Path:
     """A record with these ticks; documents by name with _ for the dot."""
     journal = Journal(path, boot=BOOT, now_s=0.0, durable=False)
-    for name, text in documents.items():
-        journal.attach(name.replace("_", "."), text)
+    journal.attach({name.replace("_", "."): text for name, text in documents.items()})
     for _, (snapshot, out) in ticks:
         journal.add(snapshot, out, (), None)
         journal.step(snapshot.now_s)

@@ -131,6 +131,7 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
             raise NotNow("--record " + (_closed(record_path) or f"{record_path}: {journal.fault}; "
                                         "mend that, or name a file that can be written") + ".")
         controller = controller_of(files, journal.found, batch_path, learnt_of(record_path))
+        _attach(journal, files, controller)
     except (BadRecord, Refused) as error:
         _tried(relays.close)
         if journal is not None:
@@ -150,7 +151,6 @@ def _on_board(stack: ExitStack, files: Files, reactor_path: Path | None, batch_p
     lapse = Beside("leases", lambda: relays.step(clock.now_s), LEASE_LOOK_S, fail)
     say = _wording(reactor.show_temperature)
     terminal = Terminal(say.deg)
-    _attach(journal, files, controller, terminal)
     record = WrittenBeside(journal, clock.now_s)
     mqtt = _mqtt(reactor, clock)
     barometer = probes.IioBarometer(iio, clock.now_s) if reactor.barometer else None
@@ -247,21 +247,24 @@ def _told(failures: list[Exception], stuck: Exception | None, number: int, termi
     return 1
 
 
-def _attach(journal: Any, files: Files, controller: Controller, terminal: Any) -> None:
-    """Keep the files and the sheet with the record; trouble with the disk is told, not fatal."""
+def _attach(journal: Any, files: Files, controller: Controller) -> None:
+    """Keep the files and the sheet with the record; Kept when that is not possible now."""
     import sqlite3
 
     from esterward.chemistry.sheet import sheet_json
     from esterward.cli.run_start import NO_BATCH, SHEET_TEXT
+    from esterward.record.schema import Kept
+    from esterward.record.trouble import words
 
     texts = dict(files.texts)
     if controller.file_batch is not NO_BATCH:
         texts[SHEET_TEXT] = json.dumps(sheet_json(controller.sheet))
     try:
-        for name, text in texts.items():
-            journal.attach(name, text)
+        journal.attach(texts)
     except (sqlite3.Error, OSError) as error:
-        terminal.say(f"the record could not keep the files: {error}; heat stays off.")
+        why = words(getattr(error, "sqlite_errorname", ""), error, journal.path.parent)
+        raise Kept(f"--record {journal.path}: the batch's files could not be kept with it: {why}; "
+                   "mend that and start again") from None
 
 
 def _mqtt(reactor: Reactor, clock: MonotonicClock) -> MqttLink | None:

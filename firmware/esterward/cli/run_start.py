@@ -150,6 +150,7 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
         controller.process.take_learnt(told)
     controller.restarted(_why(found, state.process.step), found.last_number)
     controller.state.safety.unclean_starts = found.unclean_starts
+    controller.state.safety.past_lost = bool(doubt) and doubt != UNTOLD
     return controller
 
 

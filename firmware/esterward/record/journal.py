@@ -148,14 +148,28 @@ class Journal:
         except DAMAGE_ERRORS:
             self._give_up("the record is damaged; restart the controller")
 
-    def attach(self, name: str, text: str) -> None:
-        """Keep a text with the record, at once: the batch file, the sheet. Start only.
+    def attach(self, texts: dict[str, str]) -> None:
+        """Keep texts with the record, at once: the batch file, the sheet. Start only.
 
-        sqlite3.Error or OSError when it cannot be stored.
+        All or none, by name; sqlite3.Error or OSError when they cannot be stored. Nothing may run
+        then: the next start would go on with the numbers of another batch.
         """
         connection = self._connection
         if connection is None:
             raise OSError(self.fault or "the record is not open")
+        connection.execute(f"PRAGMA busy_timeout={START_BUSY_MS}")
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            for name, text in texts.items():
+                self._keep(connection, name, text)
+            connection.execute("COMMIT")
+        except BaseException:
+            with suppress(sqlite3.Error):
+                connection.execute("ROLLBACK")
+            raise
+        connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
+
+    def _keep(self, connection: sqlite3.Connection, name: str, text: str) -> None:
         held = connection.execute(
             "SELECT text FROM documents WHERE name = ? ORDER BY seq DESC LIMIT 1", (name,)
         ).fetchone()
@@ -242,7 +256,8 @@ class Journal:
         elif damage is not None:
             self.found = examine(connection, self._boot, now_s, wall_s)
         self.stored, self._file = number, self._file_there()
-        self._session = self._mark("start", now_s, wall_s, last_seen_s(connection)[1], renamed)
+        self._session = self._mark("start", now_s, wall_s, last_seen_s(connection)[1],
+                                   renamed or damage or "")
         try:
             # So that the file itself says "started": a log lost later then shows.
             fold(connection)

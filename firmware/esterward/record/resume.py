@@ -172,6 +172,8 @@ def examine(connection: sqlite3.Connection, boot: str, now_s: float,
     clean, unclean_starts = _stops(connection, boot, now_s, wall_s)
     if row is None:
         why = NOTHING.why if number == 0 else "the record holds events but no saved state"
+        if connection.execute("SELECT 1 FROM marks WHERE kind = 'start' AND text != ''").fetchone():
+            why = "no state was stored since the record was found lost or damaged"
         return Found(None, why, clean, unclean_starts, number, None)
     session, saved_s, saved_wall_s, saved_number, text = row
     if saved_number != number:

@@ -69,6 +69,7 @@ class SafetyFacts:
     tick_on_time: bool = False
     ticks_steady: bool = False
     starts_clean: bool = False
+    past_known: bool = False
     guard_resets_left: bool = False
     # conditions: when a fault may be raised; never stays False, always stays True. With a guard
     # not heard, or in a tick that comes late, nobody knows: energised, heating and mixing then
@@ -173,6 +174,8 @@ def prove(
     if "restarts" in state.latches:
         state.unclean_starts = 0  # it is said; the rest is a person's
     facts.starts_clean = state.unclean_starts < limits.UNCLEAN_STARTS
+    state.past_lost = state.past_lost and "record-lost" not in state.latches
+    facts.past_known = not state.past_lost
     over = [code for code in state.guard_latches
             if not state.guard_resets.get(code, 0) < limits.RESETS_ALLOWED]
     facts.guard_resets_left = not over

@@ -116,6 +116,10 @@ FAULTS: Final[dict[str, Fault]] = {row.code: row for row in (
     Fault("restarts", "trip", "service",
           "The controller started three times in half an hour without a clean stop.",
           "Look at supply, plugs and the program's log. Type what it was, then hold blue 5 s."),
+    Fault("record-lost", "trip", "service",
+          "What was latched before this start is not known: its record cannot be believed.",
+          "See in `esterward record show --events` what was latched last, and mend it. Type what "
+          "it was, then hold blue 5 s."),
     Fault("guard-resets", "trip", "service",
           "The guard latched a cause again that was reset three times in this batch.",
           "Find and mend that cause before any heat. Type what it was, then hold blue 5 s."),
@@ -162,6 +166,7 @@ HELD_WORDS: Final[dict[str, str]] = {
     "record": "the record could not store",
     "supply": "the board's supply was low or not readable",
     "restarts": "three starts without a clean stop",
+    "record-lost": "what was latched was not known",
     "guard-resets": "the guard latched one cause again and again",
     "slow": "the controller stood still",
 }

@@ -99,6 +99,7 @@ INTERLOCKS: Final[tuple[Interlock, ...]] = (
     Interlock("probe-b-slow", "probe_b_quick", (), "", False, "always"),
     Interlock("controller-late", "ticks_steady", (), "", False, "always"),
     Interlock("restarts", "starts_clean", ALL, "hold", True, "heard"),
+    Interlock("record-lost", "past_known", ALL, "hold", True, "always"),
     Interlock("guard-resets", "guard_resets_left", ALL, "hold", True, "heard"),
     # Last: the guard mostly refuses for a cause that has a row above, which should be named.
     Interlock("guard-refuses", "guard_enables", (HEAT,), "hold", False, "energised",

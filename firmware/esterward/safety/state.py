@@ -53,6 +53,7 @@ class SafetyState:
     melt_short_k: float = 0.0    # what set fat has swallowed: paid in, mixed, and not seen
     melt_seen_c: float | None = None
     unclean_starts: int = 0      # within half an hour, until they are latched
+    past_lost: bool = False      # nobody knows what was latched, until that is a latch itself
     bad_s: dict[str, float] = field(default_factory=dict)
     latches: list[str] = field(default_factory=list)
     resets: dict[str, int] = field(default_factory=dict)
