@@ -102,6 +102,33 @@ class Text(_Field):
 
 
 @dataclass(frozen=True, slots=True)
+class Host(Text):
+    """Text that names a machine: a colon is one of an IPv6 address, never that before a port."""
+
+    def read(self, value: Any) -> str:
+        """The text, or the error pydantic collects."""
+        text = Text.read(self, value)
+        host, colon, port = text.rpartition(":")
+        if not colon or _is_ipv6(text):
+            return text
+        if ":" not in host and port.isdecimal():
+            raise _refuse(Wrong("the port has a key of its own",
+                                f'"{host or self.example}" and below it port = {int(port)}'),
+                          self.allowed)
+        return Text.read(self, None)  # refused as any other that is no name
+
+
+def _is_ipv6(text: str) -> bool:
+    from ipaddress import AddressValueError, IPv6Address  # only a colon needs it
+
+    try:
+        IPv6Address(text)
+    except AddressValueError:
+        return False
+    return True
+
+
+@dataclass(frozen=True, slots=True)
 class Whole(_Field):
     """A whole number without a unit."""
 

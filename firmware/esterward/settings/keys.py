@@ -13,7 +13,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict
 
 from esterward.chemistry.boiling import ALTITUDE_RANGE_M
-from esterward.settings.fields import Number, Text, Whole, Word
+from esterward.settings.fields import Host, Number, Text, Whole, Word
 from esterward.settings.units import (
     ALTITUDE,
     CONTENT,
@@ -47,7 +47,7 @@ NAME = Text(r"[^\x00-\x1f\x7f]{1,40}", "1 to 40 characters on one line", "harves
 # The folder of a DS18B20 in /sys/bus/w1/devices: family code 28 and its serial number.
 PROBE_ID = Text(r"28-[0-9a-f]{12}", '"28-" and 12 digits 0-9 a-f, as in /sys/bus/w1/devices',
                 "28-0316a2794ff1")
-HOST = Text(r"[A-Za-z0-9_.:-]{0,253}", "a host name or address, empty for no broker",
+HOST = Host(r"[A-Za-z0-9_.:-]{0,253}", "a host name or address, empty for no broker",
             "127.0.0.1")
 # Homie 5: a device id is lower case letters, digits and hyphens.
 MQTT_ID = Text(r"[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?",
