@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from simple_pid import PID
-
 from esterward.process.heating import HeaterControl
 from esterward_sim.heater_plant import CONVERSION_S, STEP_S, Vessel
 
@@ -85,6 +83,8 @@ class TunedPid:
     """
 
     def __init__(self, vessel: Vessel, setpoint_c: float, derivative: bool) -> None:
+        from simple_pid import PID  # only the two rivals need the package
+
         kp, ki, kd = pid_gains(vessel, derivative)
         self.pid = PID(kp, ki, kd, setpoint=setpoint_c, sample_time=None, output_limits=(0.0, 1.0))
         self.samples = PID_SAMPLES if derivative else 1

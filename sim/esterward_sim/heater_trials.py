@@ -11,6 +11,7 @@ import json
 import statistics
 import sys
 from collections.abc import Iterable
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -160,13 +161,14 @@ def heater_trials(vessels: int, seed: int, noise: bool, element: str, own: bool,
     Vessels: 20-400 L, 12-45 W/L within 0.75-9 kW, mains +-10 %, element lag 20-90 s, probe lag
     8-60 s, oil and room at -5..35 degC, bare to lagged; from there to 55 degC and two hours on.
     """
-    try:
-        from esterward_sim.heater_laws import LAWS, OWN
-    except ModuleNotFoundError as error:
-        raise Refused(f"esterward heater-trials: the package {error.name} is missing; in "
-                      f"the project's folder, {install('bench')} brings it.") from None
+    from esterward_sim.heater_laws import LAWS, OWN
+
     if svg is not None:
         to_write("--svg", svg, ".svg")
+    if not own and find_spec("simple_pid") is None:
+        raise Refused("esterward heater-trials: the package simple-pid, a rival, is missing; in "
+                      f"the project's folder, {install('bench')} brings it. Without the rivals: "
+                      "--own.")
     names = [OWN] if own else list(LAWS)
     command = (f"esterward heater-trials --vessels {vessels} --seed {seed}"
                + (" --noise" if noise else "")

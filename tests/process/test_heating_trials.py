@@ -6,6 +6,8 @@ The full table of 200 vessels is `esterward heater-trials`; see docs/explanation
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from dataclasses import replace
@@ -14,6 +16,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from esterward.cli.errors import install
 from esterward.process.heating import HeaterControl
 from esterward_sim import heater_trials
 from esterward_sim.heater_laws import LAWS, OWN
@@ -251,3 +254,21 @@ def test_a_picture_in_a_folder_that_is_not_there_is_refused_before_any_run(
     done = CliRunner().invoke(heater_trials.heater_trials, ["--vessels", "0"])
     assert done.exit_code == 2
     assert done.output == '--vessels "0": write a whole number from 1 to 100000.\n'
+
+
+def test_only_the_rivals_need_their_package_and_a_wrong_name_is_said_first() -> None:
+    def without_it(*args: str) -> tuple[int, str, str]:
+        done = subprocess.run(
+            [sys.executable, "-c", "import sys; sys.modules['simple_pid'] = None; "
+             "from esterward.cli import main; main()", "heater-trials", "--vessels", "1", "--seed",
+             "7000", *args], capture_output=True, text=True, check=False, timeout=120)
+        return done.returncode, done.stdout, done.stderr
+
+    code, out, err = without_it("--own")
+    assert (code, err) == (0, "") and "every number reached." in out
+    code, out, err = without_it()
+    assert (code, out) == (2, "") and err == (
+        "esterward heater-trials: the package simple-pid, a rival, is missing; in the project's "
+        f"folder, {install('bench')} brings it. Without the rivals: --own.\n")
+    code, out, err = without_it("--svg", "x.html")
+    assert (code, out) == (2, "") and err.startswith("--svg x.html: this writes a .svg file")
