@@ -6,13 +6,15 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict
 from html import escape
-from typing import Any
+from math import ceil, expm1, floor, log, log10
+from typing import Any, Final
 
 from esterward_sim.trials_faults import CASES
 from esterward_sim.trials_oracles import INVARIANTS, SENTENCES
 from esterward_sim.trials_plants import plant_of
 from esterward_sim.trials_run import OUTCOMES, Tried
 
+RULE_OF_THREE: Final = 30  # trials; from there on 3/N is within 6 % (common practice, no source)
 _UNITS = {row.name: row.unit for row in INVARIANTS}
 _STYLE = """
 body{font:15px/1.45 system-ui,sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem;
@@ -34,9 +36,19 @@ def bound(count: int, failed: int) -> str:
         return "nothing was tried."
     if failed:
         return f"{failed} of {count} broke an invariant."
-    return (f"none of {count} broke an invariant: with 95 % confidence fewer than 3/{count} = "
-            f"{3.0 / count:.2g} of trials drawn like these would. It says nothing of faults that "
-            "are not in the table, nor of two at once.")
+    share = bound_share(count)
+    step = 10.0 ** (floor(log10(share)) - 1)  # two digits, upwards: less is claimed, never more
+    short = f", about 3/{count}" if count >= RULE_OF_THREE else ""
+    return (f"none of {count} broke an invariant: with 95 % confidence fewer than "
+            f"{ceil(share / step - 1e-9) * step:.2g} (1 - 0.05^(1/{count}){short}) of trials drawn "
+            "like these would. It says nothing of faults that are not in the table, nor of two at "
+            "once.")
+
+
+def bound_share(count: int) -> float:
+    """The largest share of failures with which none among count trials still comes once in 20
+    times: (1 - share)^count = 0.05. Exact; 3/count is its short form for many."""
+    return -expm1(log(0.05) / count)
 
 
 def worst_margins(tried: Sequence[Tried]) -> dict[str, tuple[float, Tried]]:
@@ -63,7 +75,7 @@ def data(command: str, tried: Sequence[Tried], replays: dict[int, str],
     failed = [one for one in tried if one.broken]
     return {
         "command": command, "trials": len(tried), "broken": len(failed),
-        "bound": None if failed or not tried else 3.0 / len(tried),
+        "bound": None if failed or not tried else bound_share(len(tried)),
         "simulated_h": round(sum(one.simulated_s for one in tried) / 3600.0, 1),
         "wall_s": round(wall_s, 1),
         "matrix": {name: dict(row) for name, row in matrix(tried).items()},

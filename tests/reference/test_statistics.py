@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import statistics
 
 import pytest
 
 from esterward.chemistry import titration
+from esterward_sim import trials_page
 
 
 @pytest.mark.parametrize("n", range(2, 32))
@@ -46,3 +48,16 @@ def test_the_allowed_spread_is_near_the_critical_range_of_three() -> None:
     critical = stats.studentized_range.ppf(0.95, 3, 1e6) * 0.1
     assert critical == pytest.approx(0.331, abs=0.001)
     assert pytest.approx(critical, abs=0.03) == titration.SPREAD_ALLOWED_ML
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 10, 29, 30, 1500, 62_080])
+def test_the_bound_of_trials_without_a_finding_is_that_of_clopper_and_pearson(n: int) -> None:
+    """Their upper limit for none in n, one-sided 95 %, as scipy's beta quantile gives it."""
+    from scipy import stats
+    exact = stats.beta.ppf(0.95, 1, n)
+    assert trials_page.bound_share(n) == pytest.approx(exact, rel=1e-9)
+    said = trials_page.bound(n, 0)
+    shown = float(re.findall(r"fewer than (\S+) \(", said)[0])
+    assert exact <= shown * (1.0 + 1e-9) and shown < 1.1 * exact
+    assert (f"about 3/{n}" in said) == (n >= 30)
+    assert n < 30 or 3.0 / n == pytest.approx(exact, rel=0.06)

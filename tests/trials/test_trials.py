@@ -229,8 +229,9 @@ def test_a_disk_that_stays_full_is_watched_for_the_whole_tail(strongest: Batch) 
     assert one.reacted_s is not None and one.simulated_s >= one.reacted_s + 900.0
 
 
-def test_the_bound_says_three_over_n_and_never_more() -> None:
-    assert "3/1500 = 0.002" in bound(1500, 0)
+def test_the_bound_of_no_finding_is_exact_and_says_three_over_n_where_that_holds() -> None:
+    assert "fewer than 0.002 (1 - 0.05^(1/1500), about 3/1500) of trials" in bound(1500, 0)
+    assert "fewer than 0.78 (1 - 0.05^(1/2)) of trials" in bound(2, 0)
     assert bound(1500, 2) == "2 of 1500 broke an invariant."
 
 
