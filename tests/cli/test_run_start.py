@@ -72,8 +72,10 @@ def test_a_mix_that_stood_long_or_nobody_knows_how_long_is_told_to_be_doubtful(
     step: str, outage_s: float | None, said: str,
 ) -> None:
     was = replace(found(left("running", step, flag=True)), outage_s=outage_s)
-    why = begun(files(recorded=BATCH), was).process.state.why
-    assert ("reaction is doubtful" in why) is bool(said) and said in why
+    process = begun(files(recorded=BATCH), was).process.state
+    assert ("reaction is doubtful" in process.why) is bool(said) and said in process.why
+    assert process.timers.unmixed_s == (0.0 if step == "heat.warm" else outage_s), (
+        "and it is said again when mixing goes on")
 
 
 def test_a_batch_that_sits_goes_on_by_itself() -> None:

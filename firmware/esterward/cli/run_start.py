@@ -17,7 +17,7 @@ from typing import Any, Final
 
 from esterward.cli.errors import NotNow, Refused
 from esterward.process import learnt
-from esterward.process.control import MIXING_STEPS
+from esterward.process.mixing import MIXING_STEPS, doubt
 from esterward.process.state import ProcessState
 from esterward.record.read import newest, read_documents
 from esterward.record.resume import NOTHING, Found
@@ -34,8 +34,6 @@ from esterward.values.reactor import Reactor
 BATCH_TEXT, REACTOR_TEXT, SHEET_TEXT = "batch.toml", "reactor.toml", "sheet"
 NO_BATCH: Final = Batch(name="no batch")
 READ: Final = "import sys; from esterward.cli.run_start import answer; answer(sys.argv[1])"
-# Common practice, no source: what stood longer half mixed has parted, and its credit may not tell.
-UNMIXED_S: Final = 30 * 60.0
 UNTOLD: Final = "the last start ended before it stored a word"
 SERVICE_REACTOR: Final = Path("/etc/esterward/reactor.toml")
 
@@ -136,6 +134,7 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
     batch = files.batch
     if unfinished:
         batch = _unfinished(files, state, batch_path)
+        state.process.stood_still(found.outage_s)
     elif state.process.state != "idle" or not _same(batch, files.recorded):
         state = _next(state)
     if doubt and batch is None:
@@ -220,8 +219,5 @@ def learnt_of(record: Path) -> object:
 def _why(found: Found, step: str) -> str:
     why = ("the controller was stopped and started again" if found.clean else
            "the controller ended without a clean stop: power, crash or kill")
-    if step not in MIXING_STEPS or (found.outage_s is not None and found.outage_s <= UNMIXED_S):
-        return why
-    stood = "for how long nobody knows" if found.outage_s is None else (
-        f"for {found.outage_s / 60.0:.0f} min")
-    return f"{why}; it stood unmixed {stood}: the reaction is doubtful, trust only the check"
+    stood = doubt(found.outage_s) if step in MIXING_STEPS else ""
+    return f"{why}; {stood}" if stood else why

@@ -14,6 +14,7 @@ from esterward.chemistry.sheet import Sheet
 from esterward.process import asking, start
 from esterward.process.heating import HeaterControl
 from esterward.process.learnt import EVENT, guess_of, lesson
+from esterward.process.mixing import doubt
 from esterward.process.observations import methoxide_cool
 from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
@@ -41,7 +42,6 @@ RESTART_S: Final = 60.0
 STORE_S: Final = 10.0
 PUMP_REST_S: Final = 600.0
 SECOND_DOSES: Final = 2
-MIXING_STEPS: Final = ("mix.run", "check.ask")
 STATEMENTS: Final = ("wash.statement", "dry.statement")
 BY_HAND: Final = ("fill.pump", "fill.try")
 FLOW_S: Final = 10.0
@@ -94,12 +94,15 @@ class Process:
         state = self.state
         running = state.state == "running"
         target = self._target(world, sheet, world.dt_s) if running else None
+        stood_s = state.timers.unmixed_s
         state.timers.count(
-            world.dt_s, running=running, mixing=running and state.step in MIXING_STEPS,
+            world.dt_s, running=running, mixing=state.should_mix,
             mixer_proven=world.mixer_proven, air_runs=world.air_runs,
             mixer_rests=world.mixer_rests, element_rests=world.element_rests, oil_c=world.oil_c,
             target_c=target if state.target.final else None,
         )
+        if state.timers.unmixed_s == 0.0 and doubt(stood_s):
+            log.add("note", text=doubt(stood_s))
         if state.state == "idle":
             self._idle(world, log)
         else:
@@ -290,8 +293,11 @@ class Process:
         state = self.state
         if state.step == "dose.pour" and to_step == "mix.run":
             state.timers.credit_s = state.timers.mixed_s = state.poured_s = 0.0
+            state.timers.unmixed_s = 0.0
         elif state.step == "dose.pour":
             state.poured_s += state.timers.step_s
+        if state.step == "check.ask":
+            state.timers.stood_s = 0.0
         if to_step == "methoxide.second":
             state.second_doses += 1
         if to_step == "methoxide.share":

@@ -74,7 +74,7 @@ PROMPTS: Final[dict[str, Prompt]] = {
                         instead="{broken_off}Dosing waits: {dose_waits}"),
     "poured": Prompt("yes", "{broken_off}No flame, gloves, goggles, out of the vapour: add the "
                      "methoxide through the port {pour_pace}. All in, valve shut?"),
-    "check": Prompt("yesno", "Conversion check (no flame, gloves): 3 mL of fuel in 27 mL of "
+    "check": Prompt("yesno", "{stood}Conversion check (no flame, gloves): 3 mL of fuel in 27 mL of "
                     "methanol at 20 degC, shake, wait 5 min. Clear, nothing at the bottom? "
                     "(Clear does not prove a fuel standard.)"),
     "unconverted": Prompt("yes", "After {second_doses} further doses the check still fails: as it "

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from esterward.chemistry.boiling import Limits
+from esterward.process.mixing import MIXING_STEPS
 from esterward.process.sequence import FINAL_STATES
 from esterward.process.stages import FIRST_STEP
 from esterward.process.start import StartChecks
@@ -130,3 +131,15 @@ class ProcessState:
     def under_way(self) -> bool:
         """A batch is: from its start to its end, in every state between."""
         return self.state != "idle" and self.state not in FINAL_STATES
+
+    @property
+    def should_mix(self) -> bool:
+        """The step is one whose mixing earns credit, whatever keeps the mixer."""
+        return self.under_way and self.step in MIXING_STEPS
+
+    def stood_still(self, outage_s: float | None) -> None:
+        """Nothing ran for so many seconds before this start; None: nobody knows how long."""
+        if self.should_mix:
+            before_s = self.timers.unmixed_s
+            self.timers.unmixed_s = (None if before_s is None or outage_s is None
+                                     else before_s + outage_s)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from esterward.chemistry.credit import mixing_weight
+from esterward.process.mixing import longer_s
 from esterward.values.batch import Batch
 
 GAP_S = 2.0
@@ -33,12 +34,16 @@ class Timers:
 
     worked_s: the part of step_s in which the mixer proved itself or the air pump ran.
     stirred_off_s: the part of heat_off_s in which the mixer proved itself.
+    unmixed_s: how long the mixer has not proved itself where it should mix; stood_s: the longest
+    of these before, until the conversion check is answered. None: nobody knows how long.
     """
 
     step_s: float = 0.0
     worked_s: float = 0.0
     credit_s: float = 0.0
     mixed_s: float = 0.0
+    unmixed_s: float | None = 0.0
+    stood_s: float | None = 0.0
     settled_s: float = 0.0
     heat_off_s: float = 0.0
     stirred_off_s: float = 0.0
@@ -49,7 +54,10 @@ class Timers:
         self, dt_s: float, *, running: bool, mixing: bool, mixer_proven: bool, air_runs: bool,
         mixer_rests: bool, element_rests: bool, oil_c: float | None, target_c: float | None,
     ) -> None:
-        """Add one tick of dt_s seconds. mixing: the step is one whose mixing earns credit."""
+        """Add one tick of dt_s seconds. mixing: the step is one whose mixing earns credit.
+
+        That the oil stood unmixed counts in every state of the batch, and a gap in full.
+        """
         proven_s = min(dt_s, GAP_S)
         self.state_s += dt_s
         if running:
@@ -57,6 +65,10 @@ class Timers:
             if mixer_proven or air_runs:
                 self.worked_s += proven_s
         if mixing and mixer_proven:
+            self.stood_s, self.unmixed_s = longer_s(self.stood_s, self.unmixed_s), 0.0
+        elif mixing and self.unmixed_s is not None:
+            self.unmixed_s += dt_s
+        if running and mixing and mixer_proven:
             self.mixed_s += proven_s
             self.credit_s += proven_s * (mixing_weight(oil_c) if oil_c is not None else 0.0)
         if mixer_rests and element_rests:

@@ -8,6 +8,7 @@ from esterward.chemistry.charge import SecondDose, second_dose
 from esterward.chemistry.figures import melting_h
 from esterward.chemistry.sheet import Sheet
 from esterward.process.control import Process
+from esterward.process.mixing import doubt, longer_s
 from esterward.process.observations import last_told
 from esterward.process.sequence import FINAL_STATES
 from esterward.process.state import HAND_PUMP_S, ProcessState
@@ -106,6 +107,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
     evidence = ", ".join(state.evidence) or "no evidence noted"
     if state.state != "idle" and not state.methanol_in and not state.evidence:
         evidence = "none was added in this batch"
+    stood = doubt(longer_s(state.timers.stood_s, state.timers.unmixed_s))
     return {
         "melt_h": _melt_hours(process.reactor, batch) if batch.oil_set else "?",
         "oil_l": number(sheet.oil_l, 0),
@@ -133,6 +135,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "wash_l": number(wash_l, 0),
         "part_in": (f"It was broken off: up to all {number(wash_l, 0)} L may be in already, add "
                     "only what is missing. " if state.interrupted else ""),
+        "stood": f"{stood[0].upper()}{stood[1:]}. " if stood else "",
         "part_dissolved": ("It was broken off: look at the container and weigh what is left to go "
                            "in. If you cannot tell what is in it, do not use it. "
                            if state.interrupted else ""),
