@@ -408,7 +408,6 @@ class Controller:
         process = state.process
         timers = process.timers
         timers.heat_off_s = timers.stirred_off_s = timers.at_target_s = 0.0
-        process.gate_number = 0
         process.checks.k2_test_s = None
         if self.process.heater is not None:
             self.process.heater.interrupted()

@@ -167,6 +167,20 @@ def test_a_drain_opens_only_after_its_time_of_rest(space: Space) -> None:
             assert "first_drain_allowed" in edge.true
 
 
+def test_every_rest_that_must_last_its_whole_time_begins_at_nothing(space: Space) -> None:
+    # By hand: what settled before a water or a share went in is no rest of what came then.
+    begins = {"dewater.stand", "settle.between", "settle.first", "wash.stand"}
+    seen = set()
+    for edge in space.edges:
+        if edge.new[0] != edge.old[0] and STEPS[edge.new[0]].sits and edge.new[0] not in seen:
+            timers = space.process.state.timers
+            timers.settled_s = 7200.0
+            assert move(space.process, space.world, edge.old, edge.true) == edge.new
+            assert timers.settled_s == (0.0 if edge.new[0] in begins else 7200.0), edge
+            seen.add(edge.new[0])
+    assert seen == {name for name, row in STEPS.items() if row.sits} > begins
+
+
 def test_a_batch_starts_and_goes_on_only_by_a_press_at_the_reactor(space: Space) -> None:
     press = {"idle": "start_ready", "held": "release", "paused": "press"}
     for edge in space.edges:

@@ -13,6 +13,7 @@ from esterward.safety.state import SafetyState
 from esterward.values.plain import to_plain
 from esterward.values.readings import ProbeReading
 from harness import REACTOR, Bench
+from steps import to_sheet
 
 
 @pytest.fixture
@@ -49,6 +50,39 @@ def test_a_restart_keeps_latches_and_doubts_and_forgets_every_proof(heating: Ben
         alarm_rest_s=300.0, probe_a=ProbeJudge(good_c=believed_c),
         probe_b=ProbeJudge(good_c=after.probe_b.good_c)) and believed_c is not None
     assert state.process.timers.heat_off_s == state.process.timers.at_target_s == 0.0
+
+
+def test_green_that_went_down_while_nothing_ran_is_nobody_until_it_was_up(heating: Bench) -> None:
+    assert not heating.controller.state.green_down
+    heating.controller.restarted("power came back", 0)
+    heating.buttons["green"] = True
+    heating.ticks(5)
+    safety = heating.controller.state.safety
+    assert safety.presence_age_s is None
+    heating.buttons["green"] = False
+    heating.tick()
+    heating.buttons["green"] = True
+    heating.tick()
+    assert safety.presence_age_s is not None and safety.presence_age_s <= 1.0
+
+
+def test_a_gate_answered_just_before_a_restart_opens_nothing_after_it() -> None:
+    bench = Bench()
+    bench.to_heating()
+    to_sheet(bench)
+    bench.stores = False
+    bench.hold_green()
+    assert bench.controller.state.process.gate_number and bench.step == "methoxide.sheet"
+    bench.controller.restarted("power came back", bench.controller.state.last_event)
+    bench.tick()
+    assert not bench.controller.state.process.gate_number, "dropped by the first look"
+    bench.stores = True
+    bench.ticks(5)
+    assert (bench.state, bench.step) == ("held", "methoxide.sheet")
+    bench.hold_green()
+    bench.ticks(80)
+    process = bench.controller.state.process
+    assert (bench.state, bench.step, process.asked) == ("running", "methoxide.sheet", "sheet")
 
 
 @pytest.mark.parametrize("last_kpa", [87.0, 83.0])
