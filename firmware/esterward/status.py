@@ -9,7 +9,7 @@ from esterward.chemistry.figures import warming_up
 from esterward.process import start
 from esterward.process.prompts import ANSWERS, CLEAR_QUESTION, PROMPTS, START_QUESTION, WAITS
 from esterward.process.stages import STEPS
-from esterward.process.timers import AT_TARGET_S, CREDIT_S, step_seconds
+from esterward.process.timers import AT_TARGET_S, CREDIT_S, MIXED_S, step_seconds
 from esterward.process.words import PROBES_UNCHECKED, broken_off
 from esterward.safety import alarms, gate
 from esterward.safety.facts import hottest_c
@@ -108,7 +108,7 @@ def _left(
             done_s = min(timers.credit_s, timers.mixed_s)
             rate = timers.credit_s / timers.mixed_s if timers.mixed_s > 60.0 else 1.0
             left_s = max((CREDIT_S - timers.credit_s) / rate if rate > 0.01 else 0.0,
-                         CREDIT_S - timers.mixed_s)
+                         MIXED_S - timers.mixed_s)
             return max(0.0, left_s), min(1.0, done_s / planned_s)
         if row.timer == "dewater_stand" and done_s >= planned_s:
             return None, None  # it has stood long enough and is still too warm: nobody can say

@@ -31,6 +31,8 @@ from esterward_sim.plant import Lines, Plant
 from esterward_sim.rig_faults import CONVERSION_S, Disk, RigFaults
 
 QUARTER_S = 0.25
+# The longest that a hung loop's outputs may stay on (docs/reference/processes.md): longer than the
+# relays' own lease and the look that finds it over, so that what is tried here is the worse case.
 LEASE_S = 3.0
 # Labels only: the first moment of a rehearsal's wall clock, 2027-03-06 08:00 UTC.
 WALL_START_S = 1_804_320_000.0

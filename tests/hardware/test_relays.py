@@ -14,8 +14,10 @@ from typing import Any
 import pytest
 from gpiozero import DigitalOutputDevice
 
+from esterward.cli.run import LEASE_LOOK_S
 from esterward.hardware.relays import LEASE_S, LeasedRelays, OutputRefused
 from esterward.values.outputs import OUTPUT_NAMES, SAFE, Outputs
+from esterward_sim import virtual
 
 LINES = {"k1": 17, "ssr": 27, "mixer": 22, "air": 23, "vent": 24, "horn": 25, "lamp": 18}
 ALL_ON = Outputs(**dict.fromkeys(OUTPUT_NAMES, True))
@@ -85,6 +87,10 @@ def test_the_lease_lapses_just_after_its_time_and_not_before(factory: Any,
     assert levels(factory) == set(LINES.values())
     relays.step(lambda: 10.0 + LEASE_S + 0.01)
     assert levels(factory) == set()
+
+
+def test_no_real_lease_outlasts_the_one_tried_on_simulated_reactors() -> None:
+    assert LEASE_S + LEASE_LOOK_S <= virtual.LEASE_S <= 3.0
 
 
 @pytest.mark.parametrize("now_s", [9.9, math.nan, math.inf])

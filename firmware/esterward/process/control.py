@@ -27,6 +27,7 @@ from esterward.process.timers import (
     FIRST_DRAIN_S,
     HEAT_OFF_PROOF_S,
     MIX_AT_MOST_S,
+    MIXED_S,
     POUR_EXTRA_S,
     step_seconds,
 )
@@ -36,15 +37,16 @@ from esterward.values.events import EventLog
 from esterward.values.reactor import Reactor
 from esterward.values.readings import optional_good
 
-OFF_OVERDUE_S: Final = 10.0
-PAUSE_S: Final = 15 * 60.0
-RESTART_S: Final = 60.0
-STORE_S: Final = 10.0
-PUMP_REST_S: Final = 600.0
-SECOND_DOSES: Final = 2
+# Sources as in timers.py.
+OFF_OVERDUE_S: Final = 10.0     # [design] a contactor follows in 0.1 s, a mixer runs down in 5 s
+PAUSE_S: Final = 15 * 60.0      # [design] one press within it goes on
+RESTART_S: Final = 60.0         # [design] twice the rest of what an interlock took away
+STORE_S: Final = 10.0           # [design] what is not stored by then holds
+PUMP_REST_S: Final = 600.0      # [design] an element that heats unasked shows itself before
+SECOND_DOSES: Final = 2         # [design] a third would not mend what two did not
 STATEMENTS: Final = ("wash.statement", "dry.statement")
 BY_HAND: Final = ("fill.pump", "fill.try")
-FLOW_S: Final = 10.0
+FLOW_S: Final = 10.0            # [design]
 # After a hold set fat may be stiff again. From the methoxide on it is not gone back to.
 RETRIED: Final = ("dewater.warm", "dewater.boil", "heat.warm", "methoxide.sheet")
 REST_STARTS: Final = ("settle.between", "settle.first", "wash.stand", "dewater.stand")
@@ -162,7 +164,7 @@ class Process:
         facts.dose_permitted = state.step == "dose.gate" and not self.dose_waits(world, sheet)
         facts.pour_expired = (state.step == "dose.pour"
                               and timers.step_s >= batch.pour_min * 60.0 + POUR_EXTRA_S)
-        facts.credit_met = timers.credit_s >= CREDIT_S and timers.mixed_s >= CREDIT_S
+        facts.credit_met = timers.credit_s >= CREDIT_S and timers.mixed_s >= MIXED_S
         facts.mix_at_most = timers.step_s >= MIX_AT_MOST_S
         facts.share_left = batch.first_share is not None and not state.second_share
         facts.second_allowed = state.second_doses < SECOND_DOSES

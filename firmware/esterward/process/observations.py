@@ -12,8 +12,8 @@ from dataclasses import replace
 from math import isfinite
 from typing import Final
 
+from esterward.chemistry.sheet_rules import METHOXIDE_GATE_C
 from esterward.process.stages import STEPS
-from esterward.process.targets import METHOXIDE_GATE_C
 from esterward.values.batch import Batch
 from esterward.values.requests import AT_THE_MACHINE, OBSERVATIONS
 

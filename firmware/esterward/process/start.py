@@ -16,8 +16,9 @@ from esterward.values.readings import Inputs
 if TYPE_CHECKING:
     from esterward.process.state import World
 
-VALID_S: Final = 30 * 86400.0
-K2_TEST_S: Final = 5.0
+# Sources as in timers.py.
+VALID_S: Final = 30 * 86400.0  # [design]
+K2_TEST_S: Final = 5.0         # [design] a contactor follows in 0.1 s
 # Water freezes at 0 degC; twice the sensor's 0.5 K (data sheet) is left for both ends of a pipe.
 FROST_C: Final = 1.0
 FROST: Final = (

@@ -14,7 +14,7 @@ from esterward.process.targets import TargetState
 from esterward.process.timers import Timers
 from esterward.values.readings import Inputs
 
-HAND_PUMP_S: Final = 60.0  # of one press: a stuck button must not empty a drum onto the floor
+HAND_PUMP_S: Final = 60.0  # [design] a press: a stuck button must not empty a drum onto the floor
 
 
 @dataclass(slots=True)

@@ -11,18 +11,18 @@ from esterward.chemistry.energy import MELT_DUTY
 from esterward.chemistry.sheet import Sheet
 from esterward.values.batch import Batch
 
-DEWATER_C: Final = 60.0
+# Sources as in timers.py.
+DEWATER_C: Final = 60.0        # [practice] warm oil lets its water drop
 # Set fat conducts badly and nothing stirs it, so the element gets a tenth of the time, in pulses of
 # few kelvin of its own surface; docs/explanation/set-fat.md has the sums.
-MELT_PERIOD_S: Final = 60.0
+MELT_PERIOD_S: Final = 60.0    # [design]
 MELT_ON_S: Final = MELT_DUTY * MELT_PERIOD_S
-MELT_C: Final = 49.0           # a kelvin below where the safety layer ends it
-MOLTEN_C: Final = 50.0         # above, no fat is left to melt
+MELT_C: Final = 49.0           # [design] a kelvin below where the safety layer ends it
+MOLTEN_C: Final = 50.0         # [practice] above, no fat is left to melt
 # The heater law lands within 0.3 K; what is so far above was not warmed by it.
-OVER_AIM_K: Final = 2.0
-METHOXIDE_GATE_C: Final = 45.0
-RAMP_FROM_C: Final = 95.0      # above this, water under hot oil may flash: go up slowly
-RAMP_K_PER_S: Final = 0.5 / 60.0
+OVER_AIM_K: Final = 2.0        # [design]
+RAMP_FROM_C: Final = 95.0      # [design] above this, water under hot oil may flash: go up slowly
+RAMP_K_PER_S: Final = 0.5 / 60.0  # [design]
 
 
 @dataclass(slots=True)
