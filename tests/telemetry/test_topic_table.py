@@ -162,6 +162,12 @@ def test_the_first_out_latch_is_named_as_such() -> None:
     assert said == ["latched: e-stop, the first of its chain", "latched: e-stop"]
 
 
+def test_amounts_that_are_only_told_are_said_not_to_be_confirmed() -> None:
+    event = Event(1, 0.0, "sheet_changed", {"mass_g": 1223.95, "methanol_l": 22.7125})
+    assert lines.line_words(event) == (
+        "batch sheet would be: catalyst 1223.95 g, methanol 22.7125 L; not confirmed yet")
+
+
 @pytest.mark.parametrize(("resets", "count"), [
     (2, "2 in this batch"), (0, "not counted, no batch under way")])
 def test_a_reset_with_no_batch_under_way_is_said_not_to_count(resets: int, count: str) -> None:

@@ -43,7 +43,9 @@ LINE_WORDS: Final[dict[str, str]] = {
     "flag_cleared": "methanol flag cleared: {evidence}",
     "check_seen": "start check seen: {check}",
     "observation": "told {source}: {name} {value}",
-    "sheet_changed": "batch sheet: catalyst {mass_g} g, methanol {methanol_l} L",
+    # It only ever changes before green held confirms it: process/observations.py.
+    "sheet_changed": "batch sheet would be: catalyst {mass_g} g, methanol {methanol_l} L; not "
+                     "confirmed yet",
     "request_accepted": "request {id} accepted",
     "request_refused": "request {id} refused: {why}",
     "vessel_learnt": "learnt of the vessel: {rate_k_s} K/s at full power, lags {element_s} s "
