@@ -134,6 +134,8 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
              as_json: bool) -> None:
     """Rehearse the whole batch on the simulator, no hardware needed.
 
+    BATCH is the batch file, batch.toml if not given.
+
     Example: esterward rehearse batch.toml --speed 600 --fault mixer_stalled@mix+600-900
     """
     context = click.get_current_context()
@@ -153,8 +155,7 @@ def rehearse(batch: Path | None, reactor: Path | None, speed: str, seed: int, pe
         from esterward_sim.fit.report import fit_record
 
         sys.exit(fit_record(fitted, batch, reactor, as_json))
-    if batch is None:
-        raise Refused("rehearse: name a batch file, for example: esterward rehearse batch.toml.")
+    batch = batch or Path("batch.toml")
     from esterward.settings.files import load_pair, reactor_beside
     from esterward.settings.mistakes import SettingsError
     from esterward_sim.continued import go_on

@@ -48,6 +48,10 @@ def record_path(asked: Path | None, name: str) -> Path:
     """Where the record will lie; nothing is made yet."""
     if asked is not None:
         try:
+            # An older record may have any name: what it is, is looked at before a batch goes in.
+            if asked.suffix.lower() != ".sqlite" and not asked.exists():
+                raise Refused(f"--record {asked}: this writes a .sqlite file; write a name that "
+                              "ends in .sqlite.")
             if not asked.resolve().parent.is_dir():
                 raise Refused(f"--record {asked}: there is no folder {asked.parent}; make it "
                               "first.")

@@ -120,7 +120,12 @@ def test_a_missing_simulator_is_one_sentence(
     (click.Abort(), 130, "stopped.\n"),
     (click.exceptions.Exit(1), 1, ""),
     (OSError(28, "No space left on device"), 1,
-     "esterward: the system refused: No space left on device.\n"),
+     "esterward: what was to be printed cannot be written there (No space left on device) and is "
+     "not whole; send it where there is room.\n"),
+    (OSError(28, "No space left on device", "p.svg"), 1,
+     "esterward: the system refused: No space left on device (p.svg).\n"),
+    (OSError(5, "Input/output error"), 1,
+     "esterward: the system refused: Input/output error.\n"),
     (BrokenPipeError(), 1, ""),
     (click.UsageError("Odd\nthing."), 2, "esterward: odd thing; see esterward --help.\n"),
 ])
@@ -137,6 +142,18 @@ def test_each_ending_has_its_exit_code(
     ran = run("rehearse")
     assert (ran.code, ran.out) == (code, "")
     assert ran.err.replace("esterward rehearse", "esterward").lstrip("\n") == err
+
+
+@pytest.mark.parametrize("command", [["wiring"], ["ceiling", "--altitude", "0 m"],
+                                     ["rehearse", "--faults"]])
+def test_an_output_that_takes_no_more_is_named_as_such(command: list[str]) -> None:
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        done = subprocess.run([sys.executable, "-c", "from esterward.cli import main; main()",
+                               *command], stdout=full, stderr=subprocess.PIPE, text=True,
+                              check=False, timeout=60)
+    assert done.returncode == 1 and done.stderr == (
+        "esterward: what was to be printed cannot be written there (No space left on device) and "
+        "is not whole; send it where there is room.\n")
 
 
 @pytest.mark.parametrize("supervised", [True, False])

@@ -171,6 +171,23 @@ def test_help_lists_all_that_can_be_told_with_its_unit(run: Run) -> None:
         assert observation(f"{typed} {(lowest + highest) / 2} {unit}")[0] == name
 
 
+@pytest.mark.parametrize("words", [
+    ("titration", "-1", "mL"), ("titration", "-1 mL"), ("titration", "--", "-1", "mL"),
+    ("titration -1 mL",), ("titration", "-1", "mL", "--json"),
+])
+def test_a_number_below_zero_is_refused_as_a_number_and_not_as_an_option(
+        run: Run, words: tuple[str, ...]) -> None:
+    ran = run("record", "add", *words)
+    assert (ran.code, ran.out) == (2, "") and ran.err == (
+        "titration -1 mL (one titration reading, mL of titrant per sample): it is negative; "
+        'allowed is 0 mL to 20 mL; write for example "titration 3.0 mL".\n')
+
+
+def test_a_mistyped_option_is_still_named(run: Run) -> None:
+    ran = run("record", "add", "titration", "3.0", "mL", "--jsno")
+    assert ran.code == 2 and "no such option '--jsno'" in ran.err
+
+
 def test_nothing_is_told_when_no_controller_runs(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "record.sqlite"
     Journal(path, boot="boot", now_s=0.0).close(1.0)

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import fcntl
 import io
+import os
+import pty
+import select
+import struct
+import termios
 import threading
 import time
 from collections.abc import Callable
@@ -55,6 +61,28 @@ def test_a_terminal_that_takes_nothing_never_holds_the_loop_up() -> None:
     until(lambda: out.getvalue().count("\n") >= LINES_WAITING)
     assert out.getvalue().splitlines()[:3] == ["0", "1", "2"], "what is lost is the newest"
     terminal.close()
+
+
+@pytest.mark.parametrize(("columns", "lines"), [
+    (40, ["esterward run: the shed's own reactor;", "  record",
+          "  /var/lib/esterward/a-folder-of-its-own/record.sqlite"]),
+    (0, ["esterward run: the shed's own reactor; record "
+         "/var/lib/esterward/a-folder-of-its-own/record.sqlite"]),  # a terminal that does not say
+])
+def test_a_line_is_broken_between_words_where_the_terminal_is_narrow(
+    columns: int, lines: list[str],
+) -> None:
+    far, near = pty.openpty()
+    fcntl.ioctl(near, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+    with os.fdopen(near, "w", encoding="utf-8") as out:
+        terminal = Terminal(str, out)
+        terminal.say("esterward run: the shed's own reactor; record "
+                     "/var/lib/esterward/a-folder-of-its-own/record.sqlite")
+        until(lambda: select.select([far], [], [], 0.0)[0])
+        terminal.close()
+        shown = os.read(far, 4096).decode("utf-8").splitlines()
+    os.close(far)
+    assert shown == lines
 
 
 def test_a_question_is_shown_once_and_again_when_its_words_change() -> None:

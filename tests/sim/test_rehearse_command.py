@@ -198,7 +198,6 @@ def test_the_ending_of_a_hung_controller_says_so_and_names_no_start_check(inside
 
 
 @pytest.mark.parametrize(("arguments", "words"), [
-    ((), "name a batch file"),
     (("missing.toml",), "missing.toml"),
     (("",), "BATCH: the path is empty"),
     (("batch.toml", "--record", ""), "--record: the path is empty"),
@@ -222,6 +221,7 @@ def test_the_ending_of_a_hung_controller_says_so_and_names_no_start_check(inside
     (("batch.toml", "--broker", "localhost:1"), "no broker answers there"),
     (("batch.toml", "--broker", "nowhere.invalid:1883"), "no broker answers there"),
     (("batch.toml", "--record", "batch.toml"), "exists already"),
+    (("batch.toml", "--record", "new.toml"), "--record new.toml: this writes a .sqlite file"),
 ])
 def test_bad_input_is_one_sentence_exit_2_and_nothing_started(
     arguments: tuple[str, ...], words: str, folder: Path, inside: Inside,
@@ -232,6 +232,18 @@ def test_bad_input_is_one_sentence_exit_2_and_nothing_started(
     assert words in done.stderr and "Traceback" not in done.stderr
     assert len([line for line in done.stderr.splitlines() if not line.startswith("note:")]) == 1
     assert sorted(p.name for p in folder.iterdir()) == before
+
+
+def test_without_a_name_the_batch_is_batch_toml_of_this_folder(
+    folder: Path, inside: Inside,
+) -> None:
+    (folder / "batch.toml").write_text(SMALLEST.replace("120 L", "190 L"))
+    done = inside("rehearse", "--reactor", str(REACTOR))
+    assert done.returncode == 2 and done.stderr.startswith("batch.toml: ")
+    (folder / "batch.toml").unlink()
+    done = inside("rehearse")
+    assert done.returncode == 2
+    assert done.stderr == "batch.toml: there is no such file; give the path of one.\n"
 
 
 def test_of_a_batch_that_is_not_there_nothing_is_said_but_that(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from errno import EDQUOT, EFBIG, ENOSPC
 from importlib import import_module
 from typing import Final, NoReturn, cast
 
@@ -125,11 +126,20 @@ def main() -> NoReturn:
         code = 1
     except OSError as error:  # a full disk behind > file, a device gone
         what = f" ({error.filename})" if error.filename else ""
-        click.echo(f"esterward: the system refused: {error.strerror or error}{what}.", err=True)
+        click.echo("esterward: " + (
+            f"what was to be printed cannot be written there ({error.strerror}) and is not whole; "
+            "send it where there is room." if _of_output(error) else
+            f"the system refused: {error.strerror or error}{what}."), err=True)
         code = 1
     if code == NotNow.exit_code:
         wait_for_another_try()
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _of_output(error: OSError) -> bool:
+    """Whether it is stdout that takes no more: files are opened by name, and the error has it."""
+    return (error.filename is None and error.errno in (ENOSPC, EDQUOT, EFBIG)
+            and sys.stdout is not None and not sys.stdout.isatty())
 
 
 def _one_sentence(error: click.ClickException) -> str:

@@ -112,6 +112,8 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
         raise Refused(f"{where}: it cannot be read ({error.strerror}); name a file with --config "
                       "that this user may read.") from None
     for option, folder in (("--runtime", runtime), ("--state", state)):
+        if folder.exists() and not folder.is_dir():
+            raise Refused(f"{option} {folder}: this is no folder; name one.")
         if not folder.is_dir():
             raise Refused(f"{option} {folder}: there is no such folder; make it, or name another.")
     try:

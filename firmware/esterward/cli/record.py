@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,7 +25,12 @@ json_option = click.option("--json", "json_wanted", is_flag=True,
 
 
 class Telling(click.Command):
-    """A command whose help lists what can be told."""
+    """A command whose help lists what can be told, and which takes -1 for a number."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """A number below 0 is no option; with a space before it click leaves it alone."""
+        return super().parse_args(ctx, [f" {one}" if re.match(r"-[.,]?\d", one) else one
+                                        for one in args])
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         from esterward.values.requests import OBSERVATIONS
@@ -115,7 +121,8 @@ def add(observation: tuple[str, ...], file: Path | None, json_wanted: bool) -> N
 
     _one_reading(observation)
     with reading():
-        name, value = parsed(" ".join(observation))  # with or without quotes around all
+        # with or without quotes around all
+        name, value = parsed(" ".join(map(str.strip, observation)))
     from esterward.process.observations import CHANGES_SHEET
 
     then = ("It counts once green is held at the reactor." if name in CHANGES_SHEET

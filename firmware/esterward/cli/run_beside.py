@@ -6,8 +6,10 @@ up the loop. So each has a thread, and the loop only hands over.
 
 from __future__ import annotations
 
+import os
 import queue
 import sys
+import textwrap
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -121,7 +123,16 @@ class Terminal:
         self._writer = Beside("terminal", self._write, 0.0, lambda error: None)
 
     def _write(self) -> None:
-        print(self._lines.get(), file=self._out, flush=True)
+        print(self._fitted(self._lines.get()), file=self._out, flush=True)
+
+    def _fitted(self, text: str) -> str:
+        """Broken between words on a terminal, as wide as it is now; a path stays in one piece."""
+        try:
+            columns = os.get_terminal_size(self._out.fileno()).columns if self._out.isatty() else 0
+        except (OSError, ValueError):
+            return text
+        return textwrap.fill(text, columns, subsequent_indent="  ", break_long_words=False,
+                             break_on_hyphens=False) if columns > 20 else text
 
     def say(self, text: str) -> None:
         """One line; lost when nobody takes any for long."""
