@@ -184,7 +184,7 @@ CATALOGUE: Final[tuple[CatalogueRow, ...]] = (
     _Row("F-79", "A second controller or guard is started.", (JOURNAL, ENDS)),
     _Row("F-80", "The pin library cannot open its chip or write in its folder.", (BOARD,)),
     _Row("F-81", "A library is missing or of another version.", (BOARD, COMMANDS)),
-    _Row("F-82", "The record grows until the card is full.", (JOURNAL,)),
+    _Row("F-82", "The record grows until the card is full.", ("tests/record/test_bound.py",)),
     # network
     _Row("F-83", "The broker is down at the start or all night.", (WITHOUT, LINK)),
     _Row("F-84", "The broker is frozen or half connected.", (BROKER, LINK)),

@@ -356,3 +356,28 @@ def test_show_works_as_a_process_of_its_own(tmp_path: Path) -> None:
                            "record", "show", str(path)], capture_output=True, text=True)
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout == PAGE
+
+
+def test_the_commands_tell_what_of_the_record_is_no_longer_kept(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "record.sqlite"
+    for name in ("first", "second", "third"):
+        tell(path, ended=True, name=name)
+    journal = Journal(path, boot="boot", now_s=9000.0, record_bytes=40_000)
+    for turn in range(10):  # the first fold lets the oldest go
+        at_s, number = 9001.0 + turn, journal.found.last_number + 1 + turn
+        journal.add(Snapshot(at_s, "boot", True, None, ProbeReading(20.0, at_s), None, None, 0),
+                    SAFE, (Event(number, at_s, "note", {"text": "x" * 400}),), "{}")
+        journal.step(at_s)
+    journal.close(9100.0)
+    ended = len(STORY) + 1
+    rows = run("record", "list", str(path)).out.splitlines()
+    assert [row.split()[0] for row in rows[1:-1]] == ["2", "3"]
+    assert rows[-1] == ("No longer kept, so that the record stays small: batch 1, "
+                        f"events 1 to {ended}.")
+    told = json.loads(run("record", "list", str(path), "--json").out)
+    assert told["dropped"] == {"batches": 1, "events": ended}
+    assert run("record", "show", str(path)).out.startswith("Batch 3: third - done")
+    assert run("record", "show", str(path), "--batch", "2").out.startswith("Batch 2: second")
+    ran = run("record", "show", str(path), "--batch", "1")
+    assert (ran.code, ran.err) == (2, "--batch 1: the record holds batches 2 to 3; esterward "
+                                      f"record list names them. {rows[-1]}\n")

@@ -40,6 +40,13 @@ def test_a_cut_while_a_long_backlog_is_written_leaves_a_state_to_believe() -> No
     assert (told["bad"], told["lost"], told["doubted"]) == ([], 0, 0)
 
 
+def test_a_cut_while_old_events_are_dropped_leaves_them_all_or_none() -> None:
+    needs_strace()
+    told = images(120, 600, 1, "--bound", "60000")
+    assert told["images"] >= 500 and told["dropped"]  # type: ignore[operator]
+    assert (told["bad"], told["lost"]) == ([], 0)
+
+
 def test_a_cut_while_a_damaged_record_is_set_aside_never_leaves_one_that_was_never_begun() -> None:
     """Else the batch, whose stage nobody knows, would be idle and not held."""
     needs_strace()

@@ -11,6 +11,7 @@
         what was acknowledged. Says {"kills", "acknowledged", "lost", "doubted", "torn"}.
         With --careless the child acknowledges nine events more than it has, to show the same.
 
+    --bound BYTES: the record is held to about so many, and the trace to half of them.
     --backlog N: every event comes with N that had to wait for the disk, and are stored with it.
 """
 
@@ -46,9 +47,10 @@ def tick(journal: Journal, now_s: float, number: int | None, *, waits: bool = Fa
 
 
 def store(path: Path, events: int, wait: bool, say: bool, careless: bool = False,
-          backlog: int = 0) -> dict[str, object]:
+          backlog: int = 0, bound: int = 0) -> dict[str, object]:
     """Store so many events; wait=True goes on until all are stored or 200 ticks passed."""
-    journal = Journal(path, boot="boot", now_s=0.0, durable=not careless)
+    bounds = {"trace_bytes": bound // 2, "record_bytes": bound} if bound else {}
+    journal = Journal(path, boot="boot", now_s=0.0, durable=not careless, **bounds)
     now_s, faults, before, number = 0.0, 0, "", 0
     for turn in range(events + (200 if wait else 5)):
         now_s += 1.0
@@ -128,13 +130,15 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--backlog", type=int, default=0)
+    parser.add_argument("--bound", type=int, default=0)
     asked = parser.parse_args()
     if asked.file_size:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (asked.file_size, asked.file_size))
     told: object = (
         kill(asked.file, asked.kills, asked.seed, asked.careless, asked.backlog) if asked.kills
-        else store(asked.file, asked.events, asked.wait, asked.say, asked.careless, asked.backlog))
+        else store(asked.file, asked.events, asked.wait, asked.say, asked.careless, asked.backlog,
+                   asked.bound))
     json.dump(told, sys.stdout)
 
 

@@ -68,10 +68,10 @@ def show(file: Path | None, number: int | None, events: bool, json_wanted: bool)
 
     path = _path(file)
     with _bad_record():
-        rows = list(read.read_rows(path))
-        marks = list(read.read_marks(path))
+        (rows, marks), gone = read.unmoved(
+            path, lambda: (list(read.read_rows(path)), list(read.read_marks(path))))
         found = account.batches(rows)
-        chosen, wanted = _choose(path, found, number)
+        chosen, wanted = _choose(path, found, number, gone)
         if events:
             _events(wanted, marks, json_wanted)
             return
@@ -93,15 +93,18 @@ def list_batches(file: Path | None, json_wanted: bool) -> None:
 
     path = _path(file)
     with _bad_record():
-        rows, marks = list(read.read_rows(path)), list(read.read_marks(path))
+        (rows, marks), gone = read.unmoved(
+            path, lambda: (list(read.read_rows(path)), list(read.read_marks(path))))
         sample = read.last_sample(path)
     found = account.batches(rows)
-    accounts = [account.account(index, group, marks, sample=sample)
-                | _controlled(path, group, found) for index, group in enumerate(found, 1)]
+    accounts = [
+        account.account(index, group, marks, sample=sample) | _controlled(path, group, found)
+        for index, group in enumerate(found, gone.batches + 1)]
     short = [{key: told[key] for key in ("number", "batch", "state", "controlled", "started",
                                          "ended", "duration_s")} for told in accounts]
     words = report.list_lines(accounts) if accounts else [f"{path}: no batch is recorded here."]
-    _print({"batches": short}, words, json_wanted)
+    _print({"batches": short, "dropped": {"batches": gone.batches, "events": gone.events}},
+           [*words, *filter(None, [report.gone_line(gone)])], json_wanted)
 
 
 @record.command(cls=Telling)
@@ -213,14 +216,17 @@ def _bad_record() -> Iterator[None]:
         raise Refused(f"{str(error).rstrip('.')}.") from None
 
 
-def _choose(path: Path, found: list[Any], number: int | None) -> tuple[int, Any]:
+def _choose(path: Path, found: list[Any], number: int | None, gone: Any) -> tuple[int, Any]:
+    from esterward.record.report import gone_line
+
     if not found:
         raise Refused(f"{path}: no batch is recorded here.")
-    chosen = len(found) if number is None else number
-    if not 1 <= chosen <= len(found):
-        raise Refused(f"--batch {number}: the record holds batches 1 to {len(found)}; "
-                      "esterward record list names them.")
-    return chosen, found[chosen - 1]
+    first, last = gone.batches + 1, gone.batches + len(found)
+    chosen = last if number is None else number
+    if not first <= chosen <= last:
+        raise Refused(f"--batch {number}: the record holds batches {first} to {last}; "
+                      f"esterward record list names them. {gone_line(gone)}".rstrip())
+    return chosen, found[chosen - first]
 
 
 def _controlled(path: Path, wanted: Any, found: list[Any]) -> dict[str, bool | None]:

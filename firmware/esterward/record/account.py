@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from esterward.record.read import Document, Mark, Row
+from esterward.record.rows import DROPPED
 from esterward.values.requests import OBSERVATIONS
 
 Account = dict[str, Any]
@@ -249,7 +250,7 @@ def _controller(marks: Sequence[Mark], sessions: set[int], dated: _Dates) -> lis
         if session in sessions:
             clean = before == "stop" if mark.kind == "start" else None
             told.append({"what": mark.kind, "at": dated.moment(session, mark.now_s),
-                         "clean": clean, "text": mark.text})
+                         "clean": clean, "text": "" if mark.kind == DROPPED else mark.text})
         before = mark.kind if mark.kind in ("start", "stop") else before
     return told
 

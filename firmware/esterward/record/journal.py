@@ -34,7 +34,7 @@ from esterward.record.resume import (
     set_aside,
     sync_folder,
 )
-from esterward.record.rows import GENESIS, head, insert, real, to_json
+from esterward.record.rows import DROPPED, GENESIS, head, insert, real, to_json
 from esterward.record.schema import BUSY_MS, DAMAGE_ERRORS, BadRecord, Kept, Unreadable, open_writer
 from esterward.record.trace import CHUNK_TICKS, Tick, encode
 from esterward.record.trouble import HELD, busy, unconfirmed, words
@@ -54,7 +54,10 @@ TICKS_MAX = 1800  # of the trace in memory while the disk is in trouble
 EVENTS_MAX = 20_000
 CHUNKS_A_STEP = 4
 POLL_S = 1.0
-TRACE_BYTES = 24_000_000  # about six days of ticks; the whole file stays below 50 MB (F-82)
+TRACE_BYTES = 24_000_000
+# With what is written between two folds the file stays below 50 MB (hazards F-82), but for a batch
+# that writes more than that by itself: it is kept whole.
+RECORD_BYTES = 44_000_000
 
 Waiting = tuple[Event, float, float | None]  # an event with its snapshot's now_s and wall_s
 
@@ -77,7 +80,8 @@ class Journal:
     """
 
     def __init__(self, path: Path | str, *, boot: str, now_s: float, wall_s: float | None = None,
-                 trace_bytes: int = TRACE_BYTES, durable: bool = True, batch_s: float = BATCH_S,
+                 trace_bytes: int = TRACE_BYTES, record_bytes: int = RECORD_BYTES,
+                 durable: bool = True, batch_s: float = BATCH_S,
                  connect: Callable[[Path], sqlite3.Connection] = open_writer) -> None:
         """Open or begin the record; the three times are those of this start.
 
@@ -88,7 +92,8 @@ class Journal:
         self.stored = 0
         self.fault = ""
         self.found = NOTHING
-        self._boot, self._connect, self._trace_bytes = boot, connect, trace_bytes
+        self._boot, self._connect = boot, connect
+        self._trace_bytes, self._record_bytes = trace_bytes, record_bytes
         self._durable, self._batch_s = durable, batch_s
         self._queue: deque[tuple[Snapshot, Outputs, tuple[Event, ...], str | None]] = deque()
         self._given: deque[Request] = deque()
@@ -343,7 +348,8 @@ class Journal:
         self._busy_since_s = float("inf")
         self._commits += 1
         if self._commits % FOLD_COMMITS == 0:
-            tidy(connection, self._trace_bytes)
+            tidy(connection, self._trace_bytes, self._record_bytes,
+                 lambda text: self._mark(DROPPED, now_s, None, None, text))
 
     def _confirmed(self, attempt: _Attempt) -> None:
         """The attempt is on the disk: promise its number, then let go of it."""

@@ -8,22 +8,24 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from esterward.record.rows import GENESIS, HASHED, KEY, link
+from esterward.record.rows import DROPPED, HASHED, KEY, Dropped, before_first, dropped, link
 from esterward.record.schema import BadRecord, Damaged, reading
 from esterward.record.trace import Tick, decode
 from esterward.values.events import Event, Plain
 
 PAGE_ROWS = 200
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A start, stop, fault, repair or gap. ran_s: how long the session before a start ran."""
+    """A start, stop, repair or gap, or that old rows were dropped. ran_s: how long the session
+    before a start ran."""
 
     seq: int
     kind: str
@@ -70,12 +72,15 @@ def _pages(connection: sqlite3.Connection, table: str,
 
 def chained(connection: sqlite3.Connection, table: str) -> Iterator[tuple[Any, ...]]:
     """The rows of marks, events or documents, each checked; Damaged at the first bad one."""
-    before, expected = GENESIS, 1
+    last, before = before_first(connection, table)
+    expected = last + 1
     for *fields, digest in _pages(connection, table):
         if fields[0] != expected:
             raise Damaged(f"{table}: row {expected} is missing")
         if link(before, tuple(fields)) != digest:
             raise Damaged(f"{table}: row {expected} is damaged")
+        if table == "marks" and fields[1] == DROPPED:
+            Dropped.of(fields[6])  # Damaged when the events after it could not be checked
         yield tuple(fields)
         before, expected = digest, expected + 1
 
@@ -102,7 +107,7 @@ def to_row(fields: tuple[Any, ...]) -> Row:
 
 
 def read_rows(path: Path | str) -> Iterator[Row]:
-    """Every event in order with its session and times; BadRecord at the first bad row."""
+    """Every event still kept, in order, with its session and times; BadRecord at a bad row."""
     with reading(Path(path)) as connection:
         for fields in chained(connection, "events"):
             yield to_row(fields)
@@ -124,6 +129,28 @@ def newest(path: Path | str, kind: str) -> object:
         return None if row is None else json.loads(row[0])
     except (ValueError, TypeError, RecursionError):
         return "damaged"
+
+
+def read_dropped(path: Path | str) -> Dropped:
+    """What of the record is no longer kept."""
+    with reading(Path(path)) as connection:
+        return dropped(connection)
+
+
+def unmoved(path: Path | str, look: Callable[[], Found]) -> tuple[Found, Dropped]:
+    """What look() reads of a record and what is no longer kept in it, of one moment between two
+    such droppings: look() is called again when one came in between."""
+    while True:
+        before = read_dropped(path)
+        try:
+            found, error = look(), None
+        except BadRecord as bad:
+            error = bad
+        if read_dropped(path) != before:
+            continue
+        if error is not None:
+            raise error
+        return found, before
 
 
 def read_marks(path: Path | str) -> Iterator[Mark]:

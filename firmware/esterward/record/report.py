@@ -9,6 +9,7 @@ from typing import Any
 
 from esterward.record.account import Account
 from esterward.record.read import Row
+from esterward.record.rows import Dropped
 from esterward.values.requests import OBSERVATIONS
 from esterward.values.rounding import down
 from esterward.values.status import STAGE_WORDS, STATE_WORDS
@@ -46,6 +47,15 @@ def lines(told: Account) -> list[str]:
         if body:
             page += ["", title, *[line for entry in body for line in entry]]
     return page
+
+
+def gone_line(gone: Dropped) -> str:
+    """What the record no longer holds, in one sentence; "" while it holds everything."""
+    if not gone.events:
+        return ""
+    batches = {0: "", 1: "batch 1, "}.get(gone.batches, f"batches 1 to {gone.batches}, ")
+    return (f"No longer kept, so that the record stays small: {batches}"
+            f"events 1 to {gone.events}.")
 
 
 def list_lines(accounts: Sequence[Account]) -> list[str]:
@@ -213,5 +223,6 @@ def _controller(row: Account) -> str:
         return (f"started{'' if row['clean'] else ' after a stop that was not clean'}"
                 + _after("; the damaged record before it is kept as ", text))
     words = {"stop": "stopped cleanly", "repair": "the record could not be written for a while",
-             "gap": "part of the trace is missing"}
+             "gap": "part of the trace is missing",
+             "dropped": "the oldest events were dropped, so that the record stays small"}
     return str(words.get(row["what"], row["what"])) + _after(": ", text)

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from esterward.record.lock import is_ours, promised_number
 from esterward.record.read import chained, chunks
-from esterward.record.rows import GENESIS, HASHED, link
+from esterward.record.rows import HASHED, before_first, link
 from esterward.record.schema import (
     SQLITE_ERRORS,
     BadRecord,
@@ -106,10 +106,10 @@ def check(connection: sqlite3.Connection, path: Path) -> str:
             return "the record is damaged: its own check of itself fails"
         if not as_created(connection):
             return "the record is damaged: its tables are not those it was made with"
-        last = 0
         for table in ("marks", "documents", "events"):
-            for fields in chained(connection, table):
-                last = fields[0]
+            for _ in chained(connection, table):
+                pass
+        last = last_number(connection)
         for _ in chunks(connection):
             pass
         for *fields, digest in connection.execute(
@@ -149,17 +149,19 @@ def _writable_form(path: Path) -> bool:
 
 
 def event_hash(connection: sqlite3.Connection, number: int) -> bytes | None:
-    """The hash of an event's row; number 0 is before the first."""
-    if number == 0:
-        return GENESIS
+    """The hash of an event's row, also of the one before the first; None where there is none."""
     row = connection.execute("SELECT hash FROM events WHERE number = ?", (number,)).fetchone()
-    return None if row is None else row[0]
+    if row is not None:
+        found: bytes = row[0]
+        return found
+    last, digest = before_first(connection, "events")
+    return digest if last == number else None
 
 
 def last_number(connection: sqlite3.Connection) -> int:
-    """The number of the last event, 0 when there is none."""
-    (number,) = connection.execute("SELECT coalesce(max(number), 0) FROM events").fetchone()
-    return int(number)
+    """The number of the last event, also of one that was dropped; 0 when there was none."""
+    (number,) = connection.execute("SELECT max(number) FROM events").fetchone()
+    return int(before_first(connection, "events")[0] if number is None else number)
 
 
 def examine(connection: sqlite3.Connection, boot: str, now_s: float,
@@ -285,6 +287,8 @@ def _copy(path: Path, new: sqlite3.Connection) -> None:
             new.execute("BEGIN IMMEDIATE")
             try:
                 with suppress(BadRecord, *SQLITE_ERRORS, ValueError, TypeError):
+                    if before_first(old, table) != before_first(new, table):
+                        continue  # the mark that tells where they begin was not carried over
                     rows = chunks(old) if table == "trace" else chained(old, table)
                     for fields in rows:
                         new.execute(

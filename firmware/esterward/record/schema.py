@@ -1,7 +1,7 @@
 """The record's file: its tables, how it is opened, which one is meant.
 
-    marks        starts and clean stops of the controller, repairs and gaps
-    events       what happened, numbered without a gap
+    marks        starts and clean stops of the controller, repairs and gaps, what was dropped
+    events       what happened, numbered without a gap; the oldest batches go when it grows too big
     checkpoints  the last few states of the controller
     trace        what every tick read and drove; the oldest chunks go when it grows too big
     documents    the files and sheets a batch was run with

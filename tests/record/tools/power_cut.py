@@ -11,11 +11,13 @@ sync of their folder. Not modelled: files missing from their folder, a disk that
 sync. kill -9 tests none of this, since the page cache survives it.
 
 With --backlog N every event comes with N that had to wait for the disk.
+With --bound BYTES the oldest events are dropped on the way, as in a record that has grown too big.
 With --damaged the process starts on a record of five events whose first page is lost, and no
 image may look like one in which nothing was ever begun.
 
     python tests/record/tools/power_cut.py --images 100000 --events 60 --seed 1 [--damaged]
     python tests/record/tools/power_cut.py --images 10000 --events 4 --backlog 600
+    python tests/record/tools/power_cut.py --images 10000 --events 200 --bound 60000
 """
 
 from __future__ import annotations
@@ -31,7 +33,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from esterward.record.journal import Journal
-from esterward.record.read import read_events
+from esterward.record.read import read_dropped, read_events
 from esterward.record.resume import last_state
 from esterward.record.schema import BadRecord
 
@@ -172,7 +174,8 @@ def judge(files: dict[str, bytes], folder: Path, acknowledged: int, mend: bool,
         journal = Journal(path, boot="after", now_s=0.0)
         number = journal.stored
         journal.close(1.0)
-        if [event.number for event in read_events(path)] != list(range(1, number + 1)):
+        kept = [event.number for event in read_events(path)]
+        if kept != list(range(read_dropped(path).events + 1, number + 1)):
             return "numbers with a hole"
     if number < acknowledged:
         return f"{acknowledged} acknowledged, {number} left"
@@ -189,6 +192,7 @@ def images(events: int, wanted: int, seed: int, *more: str, damaged: bool = Fals
         after.mkdir()
         disk = damage(folder) if damaged else {}
         ops = trace(folder, events, *more)
+        dropped = read_dropped(folder / "record.sqlite").events
         told: dict[str, object] = {"calls": len(ops), "images": 0, "doubted": 0, "bad": []}
         every = max(1, -(-wanted // len(ops)) - 2)
         bad: list[str] = []
@@ -222,7 +226,8 @@ def images(events: int, wanted: int, seed: int, *more: str, damaged: bool = Fals
                 doubted += said == "doubt"
                 if said not in ("", "doubt"):
                     bad.append(f"call {index} ({op.call} {op.name}), {kind}: {said}")
-        told |= {"images": count, "doubted": doubted, "bad": bad[:20], "lost": len(bad)}
+        told |= {"images": count, "doubted": doubted, "bad": bad[:20], "lost": len(bad),
+                 "dropped": dropped}
         return told
 
 
@@ -233,9 +238,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--damaged", action="store_true")
     parser.add_argument("--backlog", type=int, default=0)
+    parser.add_argument("--bound", type=int, default=0)
     asked = parser.parse_args()
     told = images(asked.events, asked.images, asked.seed, "--backlog", str(asked.backlog),
-                  damaged=asked.damaged)
+                  "--bound", str(asked.bound), damaged=asked.damaged)
     print(json.dumps(told, indent=2))
     sys.exit(1 if told["lost"] else 0)
 
