@@ -43,6 +43,7 @@ MADE_C: Final = (
     "esterward_sim/plant", "esterward_sim/virtual.py", "esterward_sim/person.py",
     "esterward_sim/rehearsal.py", "esterward_sim/rig_faults.py", "esterward_sim/pace.py",
     "esterward_sim/trials_oracles.py", "esterward_sim/trials_truth.py",
+    "esterward_sim/trials_doses.py",
     "esterward_sim/trials_run.py",
 )
 # Refused here: a reactor runs the plain sources.

@@ -9,11 +9,11 @@ eyes and hands can find out; never the controller's state.
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from random import Random
 from typing import Any, Final, Protocol
 
-from esterward.chemistry.charge import second_dose
 from esterward.chemistry.sheet import Sheet
 from esterward.values.batch import Batch
 from esterward.values.requests import OBSERVE, RESET, Request
@@ -34,11 +34,22 @@ LOOKS_S: Final = (60.0, 300.0, 900.0)  # how long the cause is looked for before
 GAINED_S: Final = 600.0       # a step that ran this long between two holds got somewhere
 METHOXIDE_C: Final = 45.0     # the question says: below 45 degC
 COOLS_S: Final = 600.0        # how often the can is looked at again
+# How a question says what to mix. Where it names no numbers nothing is mixed.
+MIX: Final = re.compile(r"(\d+(?:\.\d+)?) g of \w+ (?:slowly )?into (\d+(?:\.\d+)?) L of methanol",
+                        re.IGNORECASE)
+SECOND_POUR_S: Final = 300.0
 STOPPED: Final = ("held", "aborted", "stopped")
 DONE_AS: Final = {"filled": "sheet", "wash_drain": "drain_water",
-                  "drain_first": "drain_last", "drain_between": "drain_last"}
+                  "drain_first": "drain_last", "drain_between": "drain_last",
+                  "dissolve_share": "dissolve", "dissolve_second": "dissolve"}
 BASE_GONE_WRONG: Final = {"KOH": KG_BASE["KOH"] / KG_BASE["NaOH"],
                           "NaOH": KG_BASE["NaOH"] / KG_BASE["KOH"]}
+
+
+def mix_told(text: str) -> tuple[float, float] | None:
+    """(litres of methanol, grams of catalyst) that a question asks for, None when it does not."""
+    found = MIX.search(text)
+    return (float(found[2]), float(found[1])) if found is not None else None
 
 
 class Printed(Protocol):
@@ -297,25 +308,11 @@ class Person:
         return 1.0 if share is None else share
 
     def _do_dissolve(self, status: Status) -> None:
-        sheet = self.printed.sheet
-        if sheet.methanol is None or sheet.catalyst is None:
-            return
-        whole = (sheet.methanol.volume_l, sheet.catalyst.mass_g)
-        if sheet.stages:
-            whole = (sheet.stages[0].methanol_l, sheet.stages[0].mass_g)
-        self._mix_can(*whole, self.batch.pour_min * 60.0)
-
-    def _do_dissolve_share(self, status: Status) -> None:
-        last = self.printed.sheet.stages[1]
-        self._mix_can(last.methanol_l, last.mass_g, self.batch.pour_min * 60.0)
-
-    def _do_dissolve_second(self, status: Status) -> None:
-        sheet = self.printed.sheet
-        if sheet.methanol is None or sheet.catalyst is None:
-            return
-        dose = second_dose(min(3.0, self.plant.unreacted_ml), sheet.oil_l, sheet.catalyst,
-                           sheet.methanol)
-        self._mix_can(dose.methanol_l, dose.mass_g, 300.0)
+        """Mix what the question says: the controller's words are all a person goes by."""
+        told = mix_told(status.prompt_text)
+        if told is not None:
+            second = status.prompt == "dissolve_second"
+            self._mix_can(*told, SECOND_POUR_S if second else self.batch.pour_min * 60.0)
 
     def _mix_can(self, litres: float, grams: float, over_s: float) -> None:
         """Make the methoxide of one dose up, look at it until it is cool; poured over over_s."""

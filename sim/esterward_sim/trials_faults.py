@@ -2,11 +2,11 @@
 
 The deadlines are written by hand from what each fault endangers, never taken from the
 interlock table they are held against: seconds after the fault began until the element (or
-element, mixer and air pump) truly carries no current, as long as the fault lasts and no person
-has acted since. None: no own deadline; the invariants alone watch. `needs` names the optional
-input that must be wired. The first part are the plant's own faults (plant/faults.py), the
-second what happens to processes, storage, messages and clocks, the third what people do. What is
-done is in trials_acts.py.
+element, mixer and air pump; or a mixer that fails, whether it turns or not) truly carries no
+current, as long as the fault lasts and no person has acted since. None: no own deadline; the
+invariants alone watch. `needs` names the optional input that must be wired. The first part are
+the plant's own faults (plant/faults.py), the second what happens to processes, storage, messages
+and clocks, the third what people do. What is done is in trials_acts.py.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class FaultCase:
-    """One row. heat_off_s, all_off_s: deadlines in seconds; ends: what undoes it, if anything.
+    """One row. *_off_s: deadlines in seconds; ends: what undoes it, if anything.
 
     warm_c: the deadline holds only with the oil truly above this (a value that happens to be
     the true one is no fault); mixed: only if the mixer has been running for two minutes;
@@ -64,6 +64,7 @@ class FaultCase:
     ends: Act | None = None
     heat_off_s: float | None = None
     all_off_s: float | None = None
+    mixer_off_s: float | None = None
     needs: str = ""
     warm_c: float = -100.0
     cool_c: float = 200.0
@@ -92,8 +93,9 @@ _PLANT: Final[dict[str, dict[str, Any]]] = {
     "cutout_open": {"all_off_s": 1.0}, "cutout_readback_lost": {"all_off_s": 2.0},
     "cutout2_open": {"heat_off_s": 5.0, "needs": "cutout2_closed", "flag": True},
     "beat_timer_dead": {"all_off_s": 2.0},
-    "mixer_stalled": {"heat_off_s": 8.0}, "pump_dry": {"heat_off_s": 8.0},
-    "mixer_proof_lost": {"heat_off_s": 8.0},
+    # no heat flows while it only mixes: the motor burns, and nobody knows that nothing reacts
+    **{name: {"heat_off_s": 8.0, "mixer_off_s": 8.0}
+       for name in ("mixer_stalled", "pump_dry", "mixer_proof_lost")},
     "drain_open": {"heat_off_s": 2.0, "needs": "drain_closed"},
     "drain_switch_lost": {"heat_off_s": 2.0, "needs": "drain_closed"},
     "level_low": {"heat_off_s": 2.0}, "level_readback_lost": {"heat_off_s": 2.0},

@@ -14,6 +14,7 @@ from typing import Final
 
 from esterward.chemistry import boiling
 from esterward_sim.rehearsal import Rehearsal
+from esterward_sim.trials_doses import HALF_A_DIGIT
 from esterward_sim.trials_faults import FaultCase
 from esterward_sim.trials_truth import RESETS_FREE, Truth
 
@@ -90,7 +91,18 @@ def _presence(t: Truth, run: Rehearsal) -> float | None:
 
 
 def _dose(t: Truth, run: Rehearsal) -> float | None:
-    return t.allowed_l - t.poured_l if t.allowed_l is not None else None
+    doses = t.doses
+    return doses.allowed_l - doses.poured_l if doses.allowed_l is not None else None
+
+
+def _catalyst(t: Truth, run: Rehearsal) -> float | None:
+    doses = t.doses
+    return doses.allowed_g - doses.poured_g if doses.allowed_g is not None else None
+
+
+def _asked_dose(t: Truth, run: Rehearsal) -> float | None:
+    digits = t.doses.asked_digits
+    return HALF_A_DIGIT - digits if digits is not None else None
 
 
 def _flag_on_disk(t: Truth, run: Rehearsal) -> float | None:
@@ -148,11 +160,16 @@ INVARIANTS: Final[tuple[Invariant, ...]] = (
     Invariant("I-04 shut", "methoxide only with lid and drain shut where they are seen", "",
               _pour_shut),
     Invariant("I-05 still", "no drain is asked for with mixer or element on", "", _drain_rested),
-    Invariant("I-06 press", "after a boot no energy before a press of green", "s", _boot_press),
+    Invariant("I-06 press", "after a boot no energy before green was held; pressed where a rest "
+              "went on by itself", "s", _boot_press),
     Invariant("I-06 presence", "no energy without a press of green in the allowed time", "s",
               _presence),
-    Invariant("I-07 dose", "no more methanol goes in than the sheet says, 2 % or 0.2 L", "L",
-              _dose),
+    Invariant("I-07 dose", "no more methanol goes in than the sheet says of the doses begun, 2 % "
+              "or 0.2 L", "L", _dose),
+    Invariant("I-07 catalyst", "the same of the catalyst, 2 % or 2 g, by a hand that weighs what "
+              "is asked for", "g", _catalyst),
+    Invariant("I-07 asked", "the question that has a dose mixed names the sheet's litres and "
+              "grams", "digits", _asked_dose),
     Invariant("I-08 stored", "methoxide only once the flag is on disk", "events",
               _flag_on_disk),
     Invariant("I-09 controller", "dosing was armed: the controller's flag stays set", "s",
@@ -187,7 +204,7 @@ QUIET: Final = "I-13 quiet"         # fault-free batches only
 RAISED: Final = "exception"         # told by trials_run.py, with the traceback
 SENTENCES: Final = {
     **{row.name: row.sentence for row in INVARIANTS},
-    DEADLINE: "energy is gone by the deadline of the fault's own row",
+    DEADLINE: "energy, or the part that fails, is off by the deadline of the fault's own row",
     QUIET: "without a fault no trip and no alarm",
     RAISED: "neither the programs nor the simulator raise an exception",
 }
@@ -202,7 +219,7 @@ class Watch:
         self.broken: dict[str, str] = {}
         self.case: FaultCase | None = None
         self.active = False
-        self._heat_s = self._all_s = 0.0
+        self._heat_s = self._all_s = self._mixer_s = 0.0
         self._began_c: float | None = None
 
     def step(self, run: Rehearsal) -> None:
@@ -239,12 +256,14 @@ class Watch:
         if (acted or not case.warm_c < t.oil_c < case.cool_c
                 or (case.mixed and t.mixer_on_s < 120.0) or (case.flag and not t.flag)
                 or abs(t.oil_c - self._began_c) < case.moved_k):
-            self._heat_s = self._all_s = 0.0
+            self._heat_s = self._all_s = self._mixer_s = 0.0
             return
         if case.heat_off_s is not None:
             self._heat_s = self._late(self._heat_s, t.element, case.heat_off_s, run)
         if case.all_off_s is not None:
             self._all_s = self._late(self._all_s, t.energy, case.all_off_s, run)
+        if case.mixer_off_s is not None:
+            self._mixer_s = self._late(self._mixer_s, t.driven, case.mixer_off_s, run)
 
     def _late(self, since_s: float, on: bool, deadline_s: float, run: Rehearsal) -> float:
         if not on and since_s == 0.0:

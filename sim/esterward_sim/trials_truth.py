@@ -14,6 +14,7 @@ from esterward.values.requests import RESET
 from esterward_sim.plant import dose
 from esterward_sim.plant.plant import Plant
 from esterward_sim.rehearsal import Rehearsal
+from esterward_sim.trials_doses import Doses
 from esterward_sim.virtual import LEASE_S, VirtualRig
 
 QUARTER_S = 0.25
@@ -29,6 +30,10 @@ FAN_FAULTS = frozenset(("vent_failed", "line_vent_low", "line_vent_high", "mains
 CLOSINGS_EACH_S = 20.0  # K1 may be switched on so often for ever: pulses need one a minute
 RESETS_FREE = 3      # of one cause in a batch; each further one needs a typed reason
 HELD_S = 4.5         # two buttons held for five seconds, as a hand sees it
+GREEN_HELD_S = 1.5   # green held for two
+# What needs neither energy nor a person goes on after a start; only there may a press be short.
+RESTS = ("dewater.stand", "cool.stand", "settle.between", "settle.first", "settle.offer",
+         "settle.rest", "wash.stand")
 
 
 def methanol(plant: Plant) -> bool:
@@ -59,7 +64,7 @@ class Truth:
     """One look each quarter second. *_s: for how long it has been so, or since it last was."""
 
     def __init__(self) -> None:
-        self.element = self.mixer = self.air = self.energy = False
+        self.element = self.mixer = self.air = self.energy = self.driven = False
         self.oil_c = self.boils_c = 20.0
         self.methanol = False
         self.flag = True
@@ -70,7 +75,7 @@ class Truth:
         self.dry_on_s = self.bare_on_s = self.estop_on_s = self.cutout_on_s = 0.0
         self.latched_on_s = self.against_s = self.mixer_against_s = self.over_aim_s = 0.0
         self.hot_on_s = self.quiet_s = self.fan_off_s = 0.0
-        self.guard_blind_s = self.mixer_on_s = self.both_s = self.blue_s = 0.0
+        self.guard_blind_s = self.mixer_on_s = self.both_s = self.blue_s = self.green_s = 0.0
         self.unpressed_on_s = self.pour_on_s = 0.0
         self.closings, self._k1 = 0.0, False  # of K1 on command, forgotten one by one
         # since when
@@ -85,13 +90,12 @@ class Truth:
         self.alarm = ""
         # memory
         self.pressed_since_boot = False
+        self.go_held = True  # this start is answered only by green held
         self.armed = self.hand_cleared = False
         self._fan_ran = False        # since something was latched
         self.kept, self.guard_kept = KeptFlag(), KeptFlag()
         self.flag_number = 0
-        self.poured_l = 0.0
-        self._pours: list[tuple[dose.Stream, float]] = []
-        self.allowed_l: float | None = None
+        self.doses = Doses()
         self._latches: tuple[str, ...] = ()
         self._guard_latches: tuple[str, ...] = ()
         self._boots = 0
@@ -121,6 +125,7 @@ class Truth:
         wanted = out.k1 and (out.ssr or rig.controller.reactor.element_switch != "ssr"
                              or not SSR_FAULTS.isdisjoint(plant.faults.names()))
         self.against_s = self.against_s + q if on and not wanted else 0.0
+        self.driven = out.mixer and el.k2_closed  # a stalled one too
         self.mixer_against_s = (self.mixer_against_s + q if self.mixer and not out.mixer
                                 else 0.0)
         self.unpressed_on_s = (self.unpressed_on_s + q
@@ -168,20 +173,16 @@ class Truth:
             noise = "input_noise" in plant.faults
             green = green or noise or "green_stuck" in plant.faults
             blue = blue or noise or "blue_stuck" in plant.faults
-        if green:
-            self.press_age_s, self.pressed_since_boot = 0.0, True
-        else:
-            self.press_age_s += q
+        self.press_age_s = 0.0 if green else self.press_age_s + q
+        self.green_s = self.green_s + q if green else 0.0
+        self.go_held = self.go_held and self.green_s < GREEN_HELD_S
+        self.pressed_since_boot = self.pressed_since_boot or (green and not self.go_held)
         self.blue_s = self.blue_s + q if blue else 0.0
         self.blue_age_s = 0.0 if self.blue_s >= HELD_S else self.blue_age_s + q
         self.both_s = self.both_s + q if green and blue else 0.0
         if self.both_s >= HELD_S or (plant.faults and "input_noise" in plant.faults):
             self.hand_cleared = True
-        for stream in plant.streams:
-            if stream.kind == dose.METHOXIDE and all(stream is not s for s, _ in self._pours):
-                self._pours.append((stream, stream.left_l))
-        # A valve that is shut keeps what is left in the can: that was not poured.
-        self.poured_l = sum(litres - stream.left_l for stream, litres in self._pours)
+        self.doses.pours(plant)
 
     def _controller(self, run: Rehearsal) -> None:
         """The claims that are judged: flag, latches, step, question, state."""
@@ -191,7 +192,9 @@ class Truth:
         record: Any = run.record
         if record.boots != self._boots:
             self._boots, self.pressed_since_boot = record.boots, False
-            self._fan_ran = False
+            self.green_s, self._fan_ran = 0.0, False
+            self.go_held = (self.go_held or process.state != "running"
+                            or self.step not in RESTS)
         self.entered = process.step if process.step != self.step else ""
         before, self.state, self.step = self.state, process.state, process.step
         self.resumed = (f"{before} -> {self.state}" if self.state in ("running", "restarting")
@@ -217,6 +220,8 @@ class Truth:
                 self.flag_number = event.number
             elif event.kind == "batch_started":
                 self.started = True
+            elif event.kind == "observation" and event.data["name"] == "unreacted_ml":
+                self.doses.unreacted_ml = float(event.data["value"] or 0.0)
             elif event.kind == "alarm_raised" and self.started:
                 self.alarm = str(event.data["code"])
         if self.entered == "dose.flag":
@@ -225,10 +230,7 @@ class Truth:
             self.armed = True
         if self.entered in ("dose.flag", "dose.pour"):
             self.hand_cleared = False
-        sheet = controller.sheet
-        if self.entered == "dose.pour" and sheet.methanol is not None:
-            litres = sheet.methanol.volume_l * (1 + process.second_doses)
-            self.allowed_l = litres + max(0.2, 0.02 * litres)
+        self.doses.look(self.entered, controller.sheet, rig.loop.status, rig.plant)
         if not guard.state.unwritten:
             record.guard_file = (guard.state.flag, theirs)
 

@@ -80,11 +80,12 @@ def sample_breaks_nothing(plant: int, batch: Batch) -> None:
 
 
 def first_broken(case: str, batch: Batch, without: tuple[str, ...] = (), tail_s: float = 20.0,
-                 step: str = "heat.warm", plant: int = STRONGEST) -> Tried | None:
+                 step: str = "heat.warm", plant: int = STRONGEST,
+                 wait_s: float = 60.0) -> Tried | None:
     """The first of six trials of this fault in this step that breaks something."""
     only_there = replace(batch, steps=[row for row in batch.steps if row[0] == step])
     for number in range(6):
-        one = attempt(Trial(number, plant, case, 1, tail_s=tail_s, wait_s=60.0,
+        one = attempt(Trial(number, plant, case, 1, tail_s=tail_s, wait_s=wait_s,
                             without=without), batch=only_there)
         if one.broken:
             return one
@@ -205,6 +206,25 @@ def test_a_fourth_reset_of_one_cause_in_a_batch_is_found(
     monkeypatch.setattr(limits, "RESETS_ALLOWED", 9)
     one = first_broken("resets_again", strongest, tail_s=700.0)
     assert one is not None and "I-10 lock-out" in one.broken
+
+
+def test_a_batch_that_runs_on_after_a_start_until_somebody_presses_is_found(
+    strongest: Batch, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert first_broken("controller_restarts", strongest, tail_s=120.0, step="mix.run") is None
+    monkeypatch.setattr(tick, "RUNNING_STATES", ())
+    one = first_broken("controller_restarts", strongest, step="mix.run", wait_s=120.0)
+    assert one is not None and "I-06 press" in one.broken
+
+
+@pytest.mark.parametrize("case", ["mixer_stalled", "pump_dry", "mixer_proof_lost"])
+def test_a_mixer_that_is_driven_unproven_is_found_where_no_heat_flows(
+    case: str, strongest: Batch, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert first_broken(case, strongest, step="mix.run") is None
+    monkeypatch.setattr(limits, "MIXER_START_S", 60.0)
+    one = first_broken(case, strongest, step="mix.run")
+    assert one is not None and "I-12 deadline" in one.broken
 
 
 def test_the_same_number_is_the_same_trial_however_many_there_are() -> None:

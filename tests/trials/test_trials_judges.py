@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
 from esterward.process.prompts import PROMPTS
+from esterward.process.stages import STEPS
 from esterward.values.outputs import Outputs
 from esterward.values.requests import RESET, Request
 from esterward_sim.plant.lines import Lines
@@ -15,7 +16,7 @@ from esterward_sim.rehearsal import Rehearsal
 from esterward_sim.trials_faults import CASES
 from esterward_sim.trials_oracles import DEADLINE, INVARIANTS, Watch
 from esterward_sim.trials_plants import TrialRecord, plant_of
-from esterward_sim.trials_truth import NEVER_S, Truth, away, methanol
+from esterward_sim.trials_truth import NEVER_S, RESTS, Truth, away, methanol
 from harness import BATCH, REACTOR
 
 ALL_FITTED = 1
@@ -190,7 +191,7 @@ def test_what_stays_in_the_can_when_its_valve_is_shut_was_not_poured() -> None:
             plant.step(1.0, Lines())
         plant.stop_pouring()
         truth.look(run_)
-        assert truth.poured_l == pytest.approx(poured_l, abs=0.01)
+        assert truth.doses.poured_l == pytest.approx(poured_l, abs=0.01)
 
 
 def test_a_typed_reason_allows_one_reset_more() -> None:
@@ -209,3 +210,35 @@ def test_a_typed_reason_allows_one_reset_more() -> None:
     assert [reset() for _ in range(4)] == [2.0, 1.0, 0.0, -1.0]
     run_.person.requests.append(Request("typed-1", RESET, "local", "level", text="looked at"))
     assert [reset() for _ in range(2)] == [0.0, -1.0]
+
+
+@pytest.mark.parametrize(("step", "state", "pressed_s", "margin"), [
+    ("mix.run", "running", 0.75, 0.0), ("mix.run", "running", 2.75, 1.0),
+    ("mix.run", "held", 0.75, 0.0), ("settle.first", "held", 0.75, 0.0),
+    ("settle.first", "running", 0.75, 1.0), ("settle.first", "running", 0.0, 0.0)])
+def test_after_a_start_green_is_held_but_where_a_rest_went_on_a_press_will_do(
+    step: str, state: str, pressed_s: float, margin: float,
+) -> None:
+    run_, truth = Rehearsal(REACTOR, BATCH, TrialRecord()), Truth()
+    process, el = run_.rig.controller.process.state, run_.rig.plant.electrical
+    process.step, process.state = step, "running"
+    el.green = True
+    for _ in range(12):  # held for what was before the start
+        truth.look(run_)
+    el.green = False
+    process.state = state
+    cast(Any, run_.record).boots += 1
+    truth.look(run_)
+    for quarter in range(12):
+        el.green = quarter < 4 * pressed_s
+        truth.look(run_)
+    el.mixer_on = True
+    for _ in range(4):
+        truth.look(run_)
+    row = next(row for row in INVARIANTS if row.name == "I-06 press")
+    assert row.margin(truth, run_) == margin
+
+
+def test_the_rests_that_go_on_after_a_start_are_those_that_need_nobody() -> None:
+    assert {name for name, step in STEPS.items() if step.sits} == set(RESTS)
+    assert not any(STEPS[name].heat or STEPS[name].mixer or STEPS[name].air for name in RESTS)
