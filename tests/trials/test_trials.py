@@ -292,8 +292,9 @@ def test_the_command_reports_a_broken_rule_with_the_command_that_does_it_again(
     good = run(*options, "--runs", "3", "--json", "--html", str(page))
     assert good.exit_code == 0
     data = json.loads(good.output)
-    assert data["broken"] == 0 and data["trials"] == 3 and data["bound"] == pytest.approx(1.0 - 0.05 ** (1 / 3))
-    assert "mixer_stalled" in page.read_text() and "3/3" in page.read_text()
+    assert data["broken"] == 0 and data["trials"] == 3
+    assert data["bound"] == pytest.approx(1.0 - 0.05 ** (1 / 3))
+    assert "mixer_stalled" in page.read_text() and "1/3" in page.read_text()
     bad = run(*options, "--runs", "3", "--without", "mixer", "--fault", "mixer_stalled")
     assert bad.exit_code == 1
     told = json.loads(run(*options, "--runs", "3", "--without", "mixer", "--fault",
