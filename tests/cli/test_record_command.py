@@ -198,6 +198,24 @@ def test_json_carries_the_same_account_with_unknown_as_null(run: Run, tmp_path: 
     assert [row["flag"] for row in told["flag"]] == ["set", "cleared"]
 
 
+def test_a_batch_keeps_its_own_sheet_when_the_next_one_was_only_named(
+    run: Run, tmp_path: Path,
+) -> None:
+    path = tmp_path / "record.sqlite"
+    tell(path, ended=True)
+    for now_s, number in ((5000.0, 0), (6000.0, 1)):  # without, and with an event before it begins
+        journal = Journal(path, boot="boot", now_s=now_s)
+        journal.attach({"sheet": json.dumps(SHEET | {"oil_l": now_s})})
+        found = journal.found.last_number
+        events = (Event(found + 1, 0.0, "note", {"text": "waits"}),) * number
+        journal.add(Snapshot(now_s, "boot", True, None, ProbeReading(20.0, now_s), None, None,
+                             journal.stored), SAFE, events, "state" if events else None)
+        journal.step(now_s)
+        journal.close(now_s + 1.0)
+        told = json.loads(run("record", "show", str(path), "--batch", "1", "--json").out)
+        assert told["sheet"]["oil_l"] == SHEET["oil_l"]
+
+
 def test_list_and_batch_number_choose_among_several(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "record.sqlite"
     tell(path, ended=True, name="first")

@@ -149,10 +149,14 @@ def _fields(row: Row, dated: _Dates) -> Account:
 
 
 def _sheet(rows: Sequence[Row], documents: Sequence[Document]) -> Account | None:
-    """The sheet kept last before the batch ended, and what the readings changed in it."""
-    last = rows[-1].event.number if rows else 0
+    """The sheet of the start in which the batch ended, and what the readings changed in it.
+
+    A later start, with the file of the next batch, may have no event before that begins.
+    """
+    ends = _of(rows, "batch_ended") or rows[-1:]
     texts = [document.text for document in documents
-             if document.name == "sheet" and document.number <= last]
+             if document.name == "sheet" and ends and document.session <= ends[-1].session
+             and document.number < ends[-1].event.number]
     plain: Any = None
     if texts:
         try:

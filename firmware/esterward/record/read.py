@@ -50,6 +50,7 @@ class Row:
 class Document:
     """A text kept with the record; number is that of the last event when it was kept."""
 
+    session: int
     name: str
     number: int
     text: str
@@ -163,8 +164,8 @@ def read_marks(path: Path | str) -> Iterator[Mark]:
 def read_documents(path: Path | str) -> Iterator[Document]:
     """The texts kept with the record, in order."""
     with reading(Path(path)) as connection:
-        for _, _, number, name, text in chained(connection, "documents"):
-            yield Document(name, number, text)
+        for _, session, number, name, text in chained(connection, "documents"):
+            yield Document(session, name, number, text)
 
 
 def read_ticks(path: Path | str) -> Iterator[tuple[int, Tick]]:
