@@ -99,14 +99,23 @@ def _files(path: Path) -> dict[str, bytes]:
 
 
 @cache
-def good_records() -> tuple[Good, Good]:
-    """One record as a power cut leaves it, with a log, and the same closed cleanly."""
+def good_records() -> tuple[Good, ...]:
+    """A record as a power cut leaves it, with a log, the same closed cleanly, and one whose oldest
+    batch was dropped."""
+    return *_good(), _good(record_bytes=1)[1]
+
+
+def _good(**bounds: int) -> tuple[Good, Good]:
+    kinds = {1: {"batch": "lot 1"}, 3: {"state": "complete"}}
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "record.sqlite"
-        journal = Journal(path, boot="b1", now_s=0.0, wall_s=1.8e9)
+        journal = Journal(path, boot="b1", now_s=0.0, wall_s=1.8e9, **bounds)
+        journal.attach({"sheet": '{"oil_l":60.0}'})
         journal.attach({"sheet": '{"oil_l":120.0}'})
         for number in range(1, 13):
-            event = Event(number, float(number), "note", {"text": f"number {number}"})
+            kind = {1: "batch_started", 3: "batch_ended"}.get(number, "note")
+            event = Event(number, float(number), kind, kinds.get(
+                number, {"text": f"number {number}"}))
             journal.add(snapshot_at(10.0 * number, journal.stored), SAFE, (event,),
                         f'{{"state":{number}}}')
             journal.step(10.0 * number)
@@ -114,7 +123,9 @@ def good_records() -> tuple[Good, Good]:
         cut = Good(_files(path), _rows(path), states)
         assert "-wal" in cut.files and len(cut.files["-wal"]) > 4096
         journal.close(130.0, 1.8e9 + 130.0)
-        return cut, Good(_files(path), _rows(path), states)
+        closed = Good(_files(path), _rows(path), states)
+        assert (closed.rows["events"][0][0] > 1) == bool(bounds), "what should go went"
+        return cut, closed
 
 
 def journal_file(folder: Path) -> Callable[[bytes], None]:
@@ -125,7 +136,7 @@ def journal_file(folder: Path) -> Callable[[bytes], None]:
     def take(data: bytes) -> None:
         nonlocal looked
         rng = Random(data)
-        good = good_records()[rng.random() < 0.5]
+        good = rng.choice(good_records())
         for leftover in folder.iterdir():
             leftover.unlink()
         files = _damaged(good.files, data, rng)
