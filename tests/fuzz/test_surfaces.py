@@ -143,7 +143,8 @@ def _unchained(connection: sqlite3.Connection, table: str) -> Iterator[tuple[Any
 
 
 RECORD_DEFECTS: dict[str, tuple[str, object, str]] = {
-    "no row is checked": ("resume.check", lambda connection, path: "", "go on|believed"),
+    "no row is checked": ("resume.check", lambda connection, path: "",
+                          "go on|believed|not as it was written"),
     "damage is no damage": ("schema.DAMAGE_NAMES", (), "no start on it|refused our own"),
     "rows after a bad one are kept": ("resume.chained", _unchained, "not as it was written"),
     "a lost end is not missed": ("resume.promised_number", lambda path: None, "believed"),
