@@ -135,11 +135,23 @@ def _reset_too_often(safety: SafetyState) -> str:
                    for code in safety.guard_over)
 
 
+def _behind_a_lost_past(safety: SafetyState) -> str:
+    """What latched since: a past that is not known is no cause, and may not hide one."""
+    if safety.latches[:1] != [RECORD_LOST] or len(safety.latches) < 2:
+        return ""
+    fault = FAULTS[safety.latches[1]]
+    return f"{fault.sentence} {fault.action} "
+
+
 FLAG_FIRST = ("The methanol flag is set, so the stricter rule counts. If only a silence or a "
               "restart set it, look, and answer this first:")
 GONE_S: Final = 5.0  # a cause that comes and goes faster stands: one text, no flicker
 VALVE, VALVE_FIRST = "valve", "Close the methoxide valve. "
+RECORD_LOST: Final = "record-lost"
 LOST = "The stage is not known any more, so this batch can only be ended."
+ENDS: Final = "hold black 5 s to end this batch"
+# No batch ends before these are off (decision 002).
+KEEP: Final = {"k1-welded", "k2-welded", "mixer-runs-on"}
 UNHEARD_S: Final = 3.0
 UNHEARD = "No guard is heard, so no button is read (start it: esterward guard)."
 
@@ -166,8 +178,11 @@ def _question(controller: Controller) -> tuple[str, str, str]:
 
 def _question_of_state(controller: Controller) -> tuple[str, str, str]:
     state, safety = controller.process.state, controller.state.safety
-    lost = state.lost and state.state == "held"
-    if safety.latches and not (lost and safety.latches[0] == gate.RECORD_LOST):
+    held = f"{state.state.capitalize()} ({HELD_WORDS.get(state.why, state.why)})."
+    behind = _behind_a_lost_past(safety)
+    if state.lost and state.state in ("held", "aborted") and safety.latches[:1] == [RECORD_LOST]:
+        return "held", f"{held} {behind}{LOST}", ENDS
+    if safety.latches:
         code = safety.latches[0]
         fault = FAULTS[code]
         typed = (f"type `esterward record reset {code} --why TEXT`, then "
@@ -175,15 +190,16 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
         reset = f"{typed}hold blue 5 s"
         stands = controller.gone_s < GONE_S
         told = fault.sentence
-        if code != gate.RECORD_LOST:  # nobody can say so of what is not known
+        if code != RECORD_LOST:  # nobody can say so of what is not known
             told += f" {STANDS if stands else GONE}"
         if state.asked == CLEAR_QUESTION and waits_for_the_flag(safety.latches):
             return (CLEAR_QUESTION, f"{told} {FLAG_FIRST} {state.asked_text} If not: "
                     f"{fault.action}",
                     f"{ANSWERS[PROMPTS[CLEAR_QUESTION].kind]}; after a yes {reset}")
-        which = _reset_too_often(safety) if code == gate.GUARD_RESETS else ""
+        which = _reset_too_often(safety) if code == gate.GUARD_RESETS else behind
+        ends = f"; or {ENDS}" if state.state == "aborted" and not KEEP & set(safety.latches) else ""
         return ("latch", f"{told} {which}{fault.action}",
-                f"once it is gone: {reset}" if stands else reset)
+                (f"once it is gone: {reset}" if stands else reset) + ends)
     if controller.guard_latches:
         first = controller.guard_latches[0]
         more = len(controller.guard_latches) - 1
@@ -202,12 +218,11 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
     if state.state == "paused":
         return "presence", "Is somebody there? The batch is paused.", "green = here, go on"
     if state.state == "held":
-        held = f"Held ({HELD_WORDS.get(state.why, state.why)})."
         if state.asked:
             return (state.asked, f"{held} {state.asked_text}",
                     ANSWERS[PROMPTS[state.asked].kind] + "; green held 2 s = go on as it is")
-        if lost:
-            return "held", f"{held} {LOST}", "hold black 5 s to end this batch"
+        if state.lost:
+            return "held", f"{held} {LOST}", ENDS
         return "held", held, "hold green 2 s to go on"
     if state.state == "running":
         if controller.presence_wanted():

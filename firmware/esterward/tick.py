@@ -276,7 +276,6 @@ class Controller:
             new_oil_c=oil_c if new_probe else None,
             inputs=inputs, level_wet=inputs is not None and inputs.level_wet,
             mixer_proven=inputs is not None and inputs.mixer_proof and out.mixer,
-            air_runs=inputs is not None and out.air and not inputs.k2_open,
             mixer_rests=inputs is not None and not inputs.mixer_proof and not out.mixer,
             element_rests=inputs is not None and k1_open and not out.k1,
             element_was_on=was_on, k2_rests=inputs is not None and inputs.k2_open,

@@ -159,6 +159,7 @@ def test_files_that_cannot_be_kept_with_the_record_are_no_start(
     assert refused.exit_code == 75, refused.output
     assert "files could not be kept with it: another program holds the record" in refused.output
     assert [kept.name for kept in read_documents(path)] == ["reactor.toml"]
+    assert [mark.kind for mark in read_marks(path)] == ["start", "stop"], "no start, no unclean end"
     assert CliRunner().invoke(run, ["--runtime", "rt", "--batch", "lot.toml"]).exit_code == 0
     assert [kept.name for kept in read_documents(path)] == ["reactor.toml", "batch.toml", "sheet"]
 

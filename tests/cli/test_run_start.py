@@ -14,6 +14,7 @@ from esterward.record.journal import Journal
 from esterward.record.resume import NOTHING, Found
 from esterward.safety import gate
 from esterward.safety.alarms import AlarmEntry
+from esterward.safety.faults import FAULTS
 from esterward.state import ControllerState
 from esterward.status import LOST, status_of
 from esterward.tick import Controller
@@ -163,6 +164,26 @@ def test_latches_that_were_lost_with_the_record_are_one_that_needs_a_typed_reaso
     bench.press("blue", seconds=6)
     bench.ticks(5)
     assert safety.latches == [], "and it is not said twice"
+
+
+def test_a_lost_past_hides_no_other_cause_and_black_is_named_in_an_abort_too() -> None:
+    bench = Bench()
+    bench.to_idle_ready()
+    bench.controller = begun(files(recorded=BATCH), Found("nonsense", "", False, 1, 6, None))
+    bench.ticks(3)
+    bench.override["estop_closed"] = False
+    bench.ticks(5)
+    assert bench.state == "aborted"
+    assert bench.controller.state.safety.latches[:2] == ["record-lost", "e-stop"]
+    told = status_of(bench.controller, bench.now_s)
+    assert told.answers == "hold black 5 s to end this batch"
+    assert told.prompt_text.startswith("Aborted (") and told.prompt_text.endswith(LOST)
+    assert FAULTS["e-stop"].sentence in told.prompt_text
+    bench.press("black", seconds=6)
+    bench.ticks(5)
+    assert bench.state == "stopped"
+    told = status_of(bench.controller, bench.now_s)
+    assert FAULTS["e-stop"].sentence in told.prompt_text and "record-lost" in told.answers
 
 
 def test_without_a_stored_word_there_is_no_past_to_lose() -> None:

@@ -11,7 +11,7 @@ from esterward.process.timers import CREDIT_S, HEAT_OFF_PROOF_S, Timers
 
 def _count(timers: Timers, dt_s: float = 1.0, **changes: object) -> None:
     whole: dict[str, object] = {
-        "running": True, "mixing": True, "mixer_proven": True, "air_runs": False,
+        "running": True, "mixing": True, "mixer_proven": True,
         "mixer_rests": False, "element_rests": True, "oil_c": 55.0, "target_c": None,
     }
     timers.count(dt_s, **{**whole, **changes})  # type: ignore[arg-type]
@@ -69,14 +69,13 @@ def test_a_gap_in_which_nobody_looked_proves_no_element_off() -> None:
     assert timers.stirred_off_s == timers.heat_off_s
 
 
-def test_only_while_running_and_with_mixer_or_air_is_anything_dried_or_stirred() -> None:
+def test_only_while_running_and_mixed_is_anything_dried_or_stirred() -> None:
     timers = Timers()
     for running in (True, False):
         for mixer in (True, False):
-            for air in (True, False):
-                _count(timers, running=running, mixer_proven=mixer, air_runs=air)
-    assert timers.worked_s == 3.0 and timers.step_s == 4.0
-    assert timers.done_s("dry", sits=False) == timers.done_s("wash_stir", sits=False) == 3.0
-    assert timers.done_s("dissolve", sits=False) == 4.0
+            _count(timers, running=running, mixer_proven=mixer)
+    assert timers.worked_s == 1.0 and timers.step_s == 2.0
+    assert timers.done_s("dry", sits=False) == timers.done_s("wash_stir", sits=False) == 1.0
+    assert timers.done_s("dissolve", sits=False) == 2.0
     _count(timers, dt_s=3600.0)
-    assert timers.worked_s == 5.0
+    assert timers.worked_s == 3.0

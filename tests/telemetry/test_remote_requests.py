@@ -18,7 +18,7 @@ from esterward.telemetry.requests import (
     Requests,
     answer,
 )
-from esterward.values.requests import OBSERVATIONS, REMOTE_KINDS, Request
+from esterward.values.requests import AT_THE_MACHINE, OBSERVATIONS, REMOTE_KINDS, Request
 
 
 @pytest.fixture
@@ -56,8 +56,9 @@ def test_a_hold_an_acknowledgement_and_an_observation_are_taken(judge: Requests)
 
 def test_every_observation_is_taken_at_its_limits_and_refused_outside(judge: Requests) -> None:
     for number, (name, (unit, lowest, highest, _)) in enumerate(OBSERVATIONS.items()):
-        if name == "oil_l":
-            continue  # at the machine only
+        if name in AT_THE_MACHINE:
+            refused(judge, text(id=f"{number}-m", value=lowest, kind="observe", name=name), "name")
+            continue
         observed = {"kind": "observe", "name": name}
         for end, value in enumerate((lowest, highest)):
             found = judge.judge(text(id=f"{number}-{end}", value=value, **observed), False)

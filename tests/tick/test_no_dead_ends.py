@@ -69,30 +69,18 @@ def test_methoxide_told_too_warm_is_said_and_goes_on_when_told_cool(again: str) 
     assert bench.step != step
 
 
-def test_that_methoxide_has_cooled_is_told_at_the_machine_only() -> None:
-    # Else a number from afar and a short press would do what green held is for.
+@pytest.mark.parametrize("told_c", [20.0, 52.0])
+def test_how_warm_the_methoxide_is_is_told_at_the_machine_only(told_c: float) -> None:
+    """Else a number from afar and a short press would do what green held is for, and another would
+    bar the way for who has buttons only."""
     bench = heating()
     to_sheet(bench)
     bench.hold_green()
-
-    def from_afar(told_c: float) -> str:
-        bench.events.clear()
-        bench.tick((Request(f"m{bench.now_s}", "observe", "mqtt", "methoxide_c", told_c),))
-        refused = [e.data["why"] for e in bench.events if e.kind == "request_refused"]
-        bench.ticks(2)
-        return refused[0] if refused else ""
-
-    assert from_afar(20.0) == "" and bench.controller.state.process.asked == "dissolve"
-    for first in (lambda: from_afar(45.1), lambda: tell(bench, "methoxide_c", 52.0)):
-        first()
-        assert bench.controller.state.process.waiting == "dissolve"
-        for told_c in (45.0, 20.0):
-            assert from_afar(told_c).endswith('esterward record add "methoxide NUMBER degC"')
-        assert from_afar(50.0) == "", "what opens nothing is taken"
-        bench.press("green")
-        assert bench.controller.state.process.asked == "" and bench.step == "methoxide.dissolve"
-        tell(bench, "methoxide_c", 45.0)
-        assert bench.controller.state.process.asked == "dissolve"
+    bench.tick((Request("m1", "observe", "mqtt", "methoxide_c", told_c),))
+    assert [e.data["why"] for e in bench.events if e.kind == "request_refused"] == [
+        "methoxide_c is told at the machine only: esterward record add"]
+    bench.ticks(2)
+    assert bench.controller.state.process.asked == "dissolve"
     bench.press("green")
     assert bench.step == "dose.approach"
 

@@ -102,24 +102,13 @@ def test_at_the_check_a_stand_is_asked_about_anew() -> None:
     assert status_of(bench.controller, bench.now_s).prompt_text.startswith("It stood unmixed for 4")
 
 
-def test_an_answered_check_ends_the_doubt() -> None:
-    bench = mixing()
-    held(bench, 2400)
-    asked(bench)
-    bench.press("blue")
-    assert bench.step == "methoxide.second"
-    process = bench.controller.state.process
-    process.step = "mix.run"
-    bench.ticks(20)
-    assert asked(bench).startswith("Conversion check (")
-
-
-def test_the_next_dose_begins_its_own_mixing() -> None:
+def test_the_next_dose_begins_its_own_mixing_and_its_own_doubt() -> None:
     bench = remote_messages.in_step("dose.pour")
     timers = bench.controller.state.process.timers
-    timers.unmixed_s = None
+    timers.unmixed_s, timers.stood_s = None, 2400.0
     bench.press("green")
-    assert bench.step == "mix.run" and timers.unmixed_s == 0.0 and notes(bench) == []
+    assert bench.step == "mix.run" and notes(bench) == []
+    assert timers.unmixed_s == timers.stood_s == 0.0
 
 
 @pytest.mark.parametrize("step", ["heat.warm", "dose.gate", "wash.stir", "dry.run"])

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from esterward.status import UNHEARD, status_of
+from esterward.status import ENDS, UNHEARD, status_of
 from esterward.values.readings import OPTIONAL_INPUTS
 from esterward.values.requests import Request
 from esterward.values.status import GONE, STANDS, Status
@@ -33,20 +33,20 @@ def test_a_latch_says_whether_its_cause_still_stands_and_what_to_do_once_it_is_g
 ) -> None:
     text, answers = told(latched).prompt_text, told(latched).answers
     assert f"contact is open, or was within the last 10 min. {STANDS} Leave" in text
-    assert answers == "once it is gone: " + TYPED
+    assert answers == f"once it is gone: {TYPED}; or {ENDS}"
     latched.override["vapour_low"] = True
     latched.ticks(600)
     assert told(latched).prompt_text == text
     latched.ticks(6)
     assert told(latched).prompt_text == text.replace(STANDS, GONE)
-    assert told(latched).answers == TYPED
+    assert told(latched).answers == f"{TYPED}; or {ENDS}"
 
 
 def test_what_is_told_resets_it_when_done_in_that_order(latched: Bench) -> None:
     latched.override["vapour_low"] = True
     latched.ticks(600)
     typed, then, blue = told(latched).answers.partition(", then hold ")
-    assert "record reset vapour" in typed and then and blue == "blue 5 s"
+    assert "record reset vapour" in typed and then and blue == f"blue 5 s; or {ENDS}"
     latched.tick((Request("1", "reset", "local", "vapour", text="looked at"),))
     latched.press("blue", seconds=6)
     latched.ticks(2)
@@ -60,7 +60,7 @@ def test_a_batch_is_ended_by_black_held_whatever_stays_broken(
 ) -> None:
     latched.override.update(dead)
     latched.ticks(3)
-    assert latched.state == "aborted" and told(latched).answers == "once it is gone: " + TYPED
+    assert latched.state == "aborted" and told(latched).answers.endswith(f"; or {ENDS}")
     latched.press("black")
     latched.ticks(5)
     assert latched.state == "aborted", "a short press ends nothing"
@@ -77,7 +77,7 @@ def test_a_contactor_that_stays_shut_keeps_the_batch_from_its_end(latched: Bench
     latched.ticks(3)
     latched.press("black", seconds=6)
     latched.ticks(30)
-    assert latched.state == "aborted"
+    assert latched.state == "aborted" and ENDS not in told(latched).answers, "nor is it promised"
 
 
 @pytest.mark.parametrize(("clear_s", "resets"), [(560, False), (610, True)])

@@ -92,9 +92,7 @@ def test_words_that_name_less_are_found_when_asked(
     assert set(poured(before, "first")) == {"I-07 asked"}
 
 
-def test_a_first_share_of_the_whole_dose_is_too_much(
-    before: dict[str, bytes],
-) -> None:
+def test_of_a_dose_in_two_shares_the_first_may_be_no_whole_one(before: dict[str, bytes]) -> None:
     run, watch = pickle.loads(before["share"])
     doses, methanol = watch.truth.doses, run.rig.controller.sheet.methanol
     assert doses.begun.keys() == {(0, 0)}

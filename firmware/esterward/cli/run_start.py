@@ -126,10 +126,10 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
 
     told: what an earlier batch learnt of the vessel, as the record has it.
     """
-    state, doubt = _state_of(found)
+    state, lost_why = _state_of(found)
     if files.reactor.rig_level == "watch":  # no button is read there that could reset or end it
         state.safety.latches.clear()
-        doubt = ""
+        lost_why = ""
     unfinished = state.process.under_way
     batch = files.batch
     if unfinished:
@@ -137,19 +137,19 @@ def controller_of(files: Files, found: Found, batch_path: Path | None,
         state.process.stood_still(found.outage_s)
     elif state.process.state != "idle" or not _same(batch, files.recorded):
         state = _next(state)
-    if doubt and batch is None:
+    if lost_why and batch is None:
         batch = files.recorded
-    if doubt and batch is not None:
+    if lost_why and batch is not None:
         state.process.state = "held"
         # Nobody knows how far it was: no question may say that nothing was poured.
         state.process.methanol_in = state.process.lost = True
-        state.process.why = doubt
+        state.process.why = lost_why
     controller = Controller(files.reactor, batch or NO_BATCH, state)
     if state.process.state == "idle":
         controller.process.take_learnt(told)
     controller.restarted(_why(found, state.process.step), found.last_number)
     controller.state.safety.unclean_starts = found.unclean_starts
-    controller.state.safety.past_lost = bool(doubt) and doubt != UNTOLD
+    controller.state.safety.past_lost = bool(lost_why) and lost_why != UNTOLD
     return controller
 
 

@@ -99,7 +99,7 @@ class Process:
         stood_s = state.timers.unmixed_s
         state.timers.count(
             world.dt_s, running=running, mixing=state.should_mix,
-            mixer_proven=world.mixer_proven, air_runs=world.air_runs,
+            mixer_proven=world.mixer_proven,
             mixer_rests=world.mixer_rests, element_rests=world.element_rests, oil_c=world.oil_c,
             target_c=target if state.target.final else None,
         )
@@ -295,11 +295,9 @@ class Process:
         state = self.state
         if state.step == "dose.pour" and to_step == "mix.run":
             state.timers.credit_s = state.timers.mixed_s = state.poured_s = 0.0
-            state.timers.unmixed_s = 0.0
+            state.timers.unmixed_s = state.timers.stood_s = 0.0
         elif state.step == "dose.pour":
             state.poured_s += state.timers.step_s
-        if state.step == "check.ask":
-            state.timers.stood_s = 0.0
         if to_step == "methoxide.second":
             state.second_doses += 1
         if to_step == "methoxide.share":

@@ -42,10 +42,6 @@ def refusal(name: str, value: float | None, step: str, state: str,
         STEPS[step].stage not in SHEET_STAGES or step in SHEET_CLOSED_STEPS
     ):
         return f"{name} changes the batch sheet, which was confirmed at the reactor"
-    if (afar and name == METHOXIDE and value <= METHOXIDE_GATE_C
-            and not methoxide_cool(observed)):
-        return (f"{name} above {METHOXIDE_GATE_C:g} degC was told; that it has cooled is told at "
-                "the machine only: esterward record add \"methoxide NUMBER degC\"")
     if name == READING and sum(told in (READING, ANEW) for told, _ in observed) >= READINGS_MAX:
         return (f"{READINGS_MAX} titration readings are told already; tell {ANEW} to begin a new "
                 "titration")

@@ -37,7 +37,6 @@ class World:
     inputs: Inputs | None
     level_wet: bool
     mixer_proven: bool
-    air_runs: bool
     mixer_rests: bool
     element_rests: bool
     element_was_on: bool | None

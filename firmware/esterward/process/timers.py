@@ -40,7 +40,7 @@ WORKED: Final = ("wash_stir", "dry")
 class Timers:
     """All clocks of the batch, in seconds; step_s and worked_s restart with each step.
 
-    worked_s: the part of step_s in which the mixer proved itself or the air pump ran.
+    worked_s: the part of step_s in which the mixer proved itself.
     stirred_off_s: the part of heat_off_s in which the mixer proved itself.
     unmixed_s: how long the mixer has not proved itself where it should mix; stood_s: the longest
     of these before, until the conversion check is answered. None: nobody knows how long.
@@ -59,7 +59,7 @@ class Timers:
     state_s: float = 0.0
 
     def count(
-        self, dt_s: float, *, running: bool, mixing: bool, mixer_proven: bool, air_runs: bool,
+        self, dt_s: float, *, running: bool, mixing: bool, mixer_proven: bool,
         mixer_rests: bool, element_rests: bool, oil_c: float | None, target_c: float | None,
     ) -> None:
         """Add one tick of dt_s seconds. mixing: the step is one whose mixing earns credit.
@@ -70,7 +70,7 @@ class Timers:
         self.state_s += dt_s
         if running:
             self.step_s += proven_s
-            if mixer_proven or air_runs:
+            if mixer_proven:
                 self.worked_s += proven_s
         if mixing and mixer_proven:
             self.stood_s, self.unmixed_s = longer_s(self.stood_s, self.unmixed_s), 0.0

@@ -204,11 +204,12 @@ class Journal:
     def withdraw(self, now_s: float) -> None:
         """Close as if this start had not been, before anything was given or attached.
 
-        How the last run ended then still counts. Where no state was found the mark stays: with a
-        lost or damaged record it is all that tells the next start of that.
+        How the last run ended then still counts. Where a state should have been found and was not
+        the mark stays: with a lost or damaged record it is all that tells the next start of that.
         """
         with suppress(sqlite3.Error):
-            if self._connection is not None and self.found.checkpoint is not None:
+            if self._connection is not None and (self.found.checkpoint is not None
+                                                 or self.found == NOTHING):
                 self._unmark(self._connection)
         self.close(now_s, clean=False)
 

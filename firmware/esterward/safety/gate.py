@@ -18,7 +18,6 @@ from esterward.values.events import EventLog
 from esterward.values.messages import GUARD_LATCHES, GuardReport
 
 GUARD_RESETS: Final = "guard-resets"
-RECORD_LOST: Final = "record-lost"
 
 
 @dataclass(slots=True)
