@@ -100,6 +100,23 @@ def test_a_page_behind_a_link_is_replaced_where_it_lies(tmp_path: Path) -> None:
     assert link.is_symlink() and page.read_text("utf-8") == "new"
 
 
+def test_a_page_written_again_is_open_to_no_more_people_than_before(tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    page.write_text("old", "utf-8")
+    page.chmod(0o600)
+    write("--html", page, "new")
+    assert page.read_text("utf-8") == "new" and page.stat().st_mode & 0o777 == 0o600
+
+
+def test_links_that_lead_to_each_other_are_refused_in_a_sentence(tmp_path: Path) -> None:
+    page = tmp_path / "a.html"
+    page.symlink_to(tmp_path / "b.html")
+    (tmp_path / "b.html").symlink_to(page)
+    with pytest.raises(Refused, match="cannot be written there"):
+        write("--html", to_write("--html", page, ".html"), "new")
+    assert {one.name for one in tmp_path.iterdir()} == {"a.html", "b.html"}
+
+
 def test_an_older_file_in_a_closed_folder_is_refused_before_any_work(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -198,6 +198,26 @@ def test_json_carries_the_same_account_with_unknown_as_null(run: Run, tmp_path: 
     assert [row["flag"] for row in told["flag"]] == ["set", "cleared"]
 
 
+def test_a_batch_that_broke_off_does_not_last_until_the_end_of_the_next(
+    run: Run, tmp_path: Path,
+) -> None:
+    path = tmp_path / "record.sqlite"
+    tell(path)
+    journal = Journal(path, boot="boot", now_s=10_000.0)
+    last = journal.found.last_number
+    for number, (now_s, kind, data) in enumerate((
+            (10_001.0, "note", {"text": "waits"}), (10_100.0, "batch_started", {"batch": "next"}),
+            (90_000.0, "note", {"text": "late"})), last + 1):
+        event = Event(number, now_s - 10_000.0, kind, data)
+        journal.add(Snapshot(now_s, "boot", True, None, ProbeReading(20.0, now_s), None, None,
+                             journal.stored), SAFE, (event,), "state")
+        journal.step(now_s)
+    journal.close(90_001.0)
+    first, second = json.loads(run("record", "list", str(path), "--json").out)["batches"]
+    assert (first["batch"], second["batch"]) == ("harbour lot 3", "next")
+    assert first["duration_s"] < 3600.0 and second["duration_s"] > 79_000.0
+
+
 def test_a_batch_keeps_its_own_sheet_when_the_next_one_was_only_named(
     run: Run, tmp_path: Path,
 ) -> None:

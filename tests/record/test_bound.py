@@ -6,6 +6,7 @@ import json
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -109,6 +110,27 @@ def test_a_batch_under_way_is_kept_whole_and_the_trace_makes_room_for_it(path: P
     assert path.stat().st_size > RECORD  # else it was not tried
     assert 0 < len(list(read_trace(path))) < 3000
     assert (damage_of(path), last_state(path).checkpoint) == ("", f"state of {days.number}")
+
+
+def test_without_room_for_the_log_of_it_nothing_is_dropped_and_the_trace_gives_way(
+        path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It would fill the disk, and that is a fault that takes the heat."""
+    free: list[int] = []
+
+    def usage(where: str) -> Any:
+        assert Path(where) == path
+        free.append(500_000 + 203 * 100)
+        return SimpleNamespace(free=free[-1])
+
+    monkeypatch.setattr("esterward.record.dropping.disk_usage", usage)
+    days = Days(path)
+    for turn in range(1, 13):
+        days.batch(f"batch {turn}", 200)
+        assert days.journal.fault == ""
+    days.close()
+    assert free and read_dropped(path).events == 0
+    assert len(list(read_trace(path))) < 2436 / 2
+    assert (damage_of(path), last_state(path).checkpoint) == ("", "state of 2436")
 
 
 def test_many_events_leave_the_trace_its_own_share(path: Path) -> None:

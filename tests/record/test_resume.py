@@ -191,8 +191,8 @@ def _clear(path: Path) -> None:
     ("events", "DELETE FROM events WHERE number = 31", 30),
     ("events", "UPDATE events SET data = (SELECT data FROM events WHERE number = 2), "
                "hash = (SELECT hash FROM events WHERE number = 2) WHERE number = 31", 30),
-    ("marks", "UPDATE marks SET kind = 'stop' WHERE seq = 1", EVENTS),
-    ("marks", "DELETE FROM marks", EVENTS),
+    ("marks", "UPDATE marks SET kind = 'stop' WHERE seq = 1", 0),
+    ("marks", "DELETE FROM marks", 0),
     ("checkpoints", "UPDATE checkpoints SET text = 'another state'", EVENTS),
     ("trace", "UPDATE trace SET last_s = last_s + 1 WHERE seq = 3", EVENTS),
     ("trace", "DELETE FROM trace WHERE seq = 3", EVENTS),
@@ -215,6 +215,27 @@ def test_a_row_changed_by_hand_is_noticed_and_the_rows_before_it_are_kept(
     assert [event.number for event in read_events(path)] == list(range(1, left + 1))
     starts = [mark.text for mark in read_marks(path) if mark.kind == "start"]
     assert starts[-1] == found.renamed
+
+
+def test_a_damaged_mark_costs_one_start_its_state_and_not_every_one_after_it(
+        whole: Path, path: Path, feeder: Any) -> None:
+    """What belongs to starts whose marks were lost made the fresh record a damaged one again."""
+    _copy(whole, path)
+    for boot in range(4):
+        made = feeder(Journal(path, boot=f"boot {boot}", now_s=5.0))
+        made.tick(1)
+        made.journal.close(made.now_s)
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE marks SET text = 'x' WHERE seq = 5")  # of the third start
+    connection.close()
+    found = _start(path)
+    assert found.checkpoint is None and found.renamed and found.last_number == EVENTS + 1
+    made = feeder(Journal(path, boot="after", now_s=5.0))
+    assert not made.journal.found.renamed
+    made.tick(1)
+    made.journal.close(made.now_s)
+    assert last_state(path).why == "" and [event.number for event in read_events(path)] == list(
+        range(1, EVENTS + 3))
 
 
 @pytest.mark.parametrize("gone", [True, False])

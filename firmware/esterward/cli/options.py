@@ -8,7 +8,9 @@ from __future__ import annotations
 from contextlib import suppress
 from math import isfinite
 from os import urandom
+from os.path import realpath
 from pathlib import Path
+from shutil import copymode
 from tempfile import TemporaryFile
 from typing import Any
 
@@ -89,7 +91,7 @@ def to_write(option: str, path: Path, suffix: str, *, new: bool = False) -> Path
             raise Refused(f"{option} {path}: there is no folder {path.parent}; make it first.")
         if path.exists():
             path.open("ab").close()
-        TemporaryFile(dir=path.resolve().parent).close()
+        TemporaryFile(dir=Path(realpath(path)).parent).close()
     except OSError as error:
         raise not_written(option, path, error) from None
     return path
@@ -100,11 +102,13 @@ def write(option: str, path: Path, text: str) -> None:
 
     A disk may fill up half way: what stood there before is replaced only by the whole text.
     """
-    place = path.resolve()  # where a link points, so that the link stays one
+    place = Path(realpath(path))  # where a link points, so that the link stays one
     beside = place.with_name(f".{urandom(4).hex()}.new")
     try:
         with beside.open("x", encoding="utf-8") as file:
             file.write(text)
+        with suppress(FileNotFoundError):
+            copymode(place, beside)
         beside.replace(place)
     except OSError as error:
         raise not_written(option, path, error) from None

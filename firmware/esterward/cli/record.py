@@ -68,16 +68,17 @@ def show(file: Path | None, number: int | None, events: bool, json_wanted: bool)
 
     path = _path(file)
     with _bad_record():
-        (rows, marks), gone = read.unmoved(
-            path, lambda: (list(read.read_rows(path)), list(read.read_marks(path))))
+        (rows, marks, documents), gone = read.unmoved(path, lambda: (
+            list(read.read_rows(path)), list(read.read_marks(path)),
+            list(read.read_documents(path))))
         found = account.batches(rows)
         chosen, wanted = _choose(path, found, number, gone)
         if events:
             _events(wanted, marks, json_wanted)
             return
-        told = account.account(chosen, wanted, marks, list(read.read_documents(path)),
-                              list(read.read_oil(path)), read.last_sample(path)) | _controlled(
-            path, wanted, found)
+        told = account.account(
+            chosen, wanted, marks, documents, list(read.read_oil(path)), read.last_sample(path),
+            wanted is found[-1]) | _controlled(path, wanted, found)
     _print(told, report.lines(told), json_wanted)
 
 
@@ -98,7 +99,8 @@ def list_batches(file: Path | None, json_wanted: bool) -> None:
         sample = read.last_sample(path)
     found = account.batches(rows)
     accounts = [
-        account.account(index, group, marks, sample=sample) | _controlled(path, group, found)
+        account.account(index, group, marks, sample=sample, newest=group is found[-1])
+        | _controlled(path, group, found)
         for index, group in enumerate(found, gone.batches + 1)]
     short = [{key: told[key] for key in ("number", "batch", "state", "controlled", "started",
                                          "ended", "duration_s")} for told in accounts]
@@ -184,12 +186,14 @@ def _one_reading(observation: tuple[str, ...]) -> None:
 
 
 def _latched(path: Path) -> list[str] | None:
-    """The controller's latches as the record tells them, in order; None when it cannot be read."""
-    from esterward.record.read import read_events
+    """The controller's latches as the record tells them, in order; None when it cannot tell."""
+    from esterward.record.read import read_dropped, read_events
     from esterward.record.schema import BadRecord
 
     latched: dict[str, None] = {}
     try:
+        if read_dropped(path).events:  # the line may be among them
+            return None
         for event in read_events(path):
             if event.kind == "latched":
                 latched[str(event.data["code"])] = None

@@ -45,11 +45,11 @@ def batches(rows: Iterable[Row]) -> list[list[Row]]:
 
 def account(number: int, rows: Sequence[Row], marks: Sequence[Mark] = (),
             documents: Sequence[Document] = (), oil: Sequence[OilReading] = (),
-            sample: Moment | None = None) -> Account:
+            sample: Moment | None = None, newest: bool = True) -> Account:
     """Everything there is to say about one batch; times in batch seconds and RFC 3339.
 
-    sample: of the last tick in the trace. A batch that has not ended lasted until that or a mark,
-    not until its last event: a settling of hours has none.
+    sample: of the last tick in the trace; newest: no batch came after this one. A batch that has
+    not ended lasted until that or a mark, not until its last event: a settling of hours has none.
     """
     dated = _Dates(rows, marks)
     starts = [row for row in rows if row.event.kind == "batch_started"]
@@ -57,7 +57,8 @@ def account(number: int, rows: Sequence[Row], marks: Sequence[Mark] = (),
     states = [row.event.data["new"] for row in rows if row.event.kind == "state_changed"]
     sheet = _sheet(rows, documents)
     sessions = {row.session for row in rows}
-    until = _last_moment(rows, marks, sample)
+    until = _last_moment(rows, marks, sample) if newest or not rows else (
+        rows[-1].session, rows[-1].now_s)
     stages = _stages(rows, dated, oil, until)
     return {
         "number": number,

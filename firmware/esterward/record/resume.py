@@ -279,7 +279,7 @@ def _beside(path: Path) -> tuple[Path, Path]:
 
 
 def _copy(path: Path, new: sqlite3.Connection) -> None:
-    old = open_reader(path)
+    old, starts = open_reader(path), set[int]()
     try:
         for table in ("marks", "events", "documents", "trace"):
             columns = HASHED[table] + (", before, hash" if table == "trace" else ", hash")
@@ -291,6 +291,10 @@ def _copy(path: Path, new: sqlite3.Connection) -> None:
                         continue  # the mark that tells where they begin was not carried over
                     rows = chunks(old) if table == "trace" else chained(old, table)
                     for fields in rows:
+                        if table == "marks":
+                            starts |= {fields[0]} if fields[1] == "start" else set()
+                        elif fields[1] not in starts:
+                            break  # else the next check misses the mark of its start
                         new.execute(
                             f"INSERT INTO {table} ({columns}) VALUES ({marks})",
                             old.execute(

@@ -96,7 +96,10 @@ def best_window(ticks: Iterable[tuple[int, Tick]], rows: Iterable[Row],
     ticks: (session, tick) of the record in order. ssr: a solid-state switch is in series.
     """
     best: Window | None = None
-    for group, number in _groups(ticks, _cuts(rows), ssr):
+    kept = list(rows)
+    # Where old events were dropped, nobody knows what was in the vessel until the next one tells.
+    known = not kept or kept[0].event.number == 1
+    for group, number in _groups(ticks, _cuts(kept), ssr, known):
         window = _window(group, number)
         if window is not None and (best is None or window.rise_k > best.rise_k):
             best = window
@@ -117,10 +120,13 @@ def _cuts(rows: Iterable[Row]) -> list[_Cut]:
 
 
 def _groups(ticks: Iterable[tuple[int, Tick]], cuts: list[_Cut],
-            ssr: bool) -> Iterator[tuple[list[_Moment], int]]:
-    """Usable runs of ticks without a gap and without a cut in them; number of the cut before."""
+            ssr: bool, known: bool) -> Iterator[tuple[list[_Moment], int]]:
+    """Usable runs of ticks without a gap and without a cut in them; number of the cut before.
+
+    known: what stood before the first cut was oil.
+    """
     group: list[_Moment] = []
-    last, at, usable, number = (0, float("-inf")), 0, True, 0
+    last, at, usable, number = (0, float("-inf")), 0, known, 0
     for session, tick in ticks:
         moment = _moment(tick, ssr)
         now = (session, moment.now_s)
