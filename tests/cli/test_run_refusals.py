@@ -137,13 +137,17 @@ def test_a_record_that_is_being_read_is_tried_again_and_counts_as_no_unclean_sta
     assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == 0
 
 
+@pytest.mark.parametrize("killed", [False, True])
 def test_files_that_cannot_be_kept_with_the_record_are_no_start(
-    folder: Path, monkeypatch: pytest.MonkeyPatch,
+    folder: Path, monkeypatch: pytest.MonkeyPatch, killed: bool,
 ) -> None:
     """Else the start after a power cut would go on with the numbers of the batch before."""
     monkeypatch.setattr(Loop, "run", lambda loop, go_on: None)
     path = Path("record.sqlite")
     assert CliRunner().invoke(run, ["--runtime", "rt"]).exit_code == 0
+    if killed:  # before it stored a word
+        journal.Journal(path, boot="killed", now_s=5.0).close(6.0, clean=False)
+    before = [mark.kind for mark in read_marks(path)]
     Path("lot.toml").write_text((CONFIG / "batch.toml").read_text("utf-8"), "utf-8")
     attach = journal.Journal.attach
 
@@ -159,7 +163,7 @@ def test_files_that_cannot_be_kept_with_the_record_are_no_start(
     assert refused.exit_code == 75, refused.output
     assert "files could not be kept with it: another program holds the record" in refused.output
     assert [kept.name for kept in read_documents(path)] == ["reactor.toml"]
-    assert [mark.kind for mark in read_marks(path)] == ["start", "stop"], "no start, no unclean end"
+    assert [mark.kind for mark in read_marks(path)] == before, "no start, no unclean end"
     assert CliRunner().invoke(run, ["--runtime", "rt", "--batch", "lot.toml"]).exit_code == 0
     assert [kept.name for kept in read_documents(path)] == ["reactor.toml", "batch.toml", "sheet"]
 

@@ -209,7 +209,7 @@ class Journal:
         """
         with suppress(sqlite3.Error):
             if self._connection is not None and (self.found.checkpoint is not None
-                                                 or self.found == NOTHING):
+                                                 or self.found.why == NOTHING.why):
                 self._unmark(self._connection)
         self.close(now_s, clean=False)
 
