@@ -10,6 +10,7 @@ import click
 from click.core import ParameterSource
 
 from esterward.cli.errors import Refused
+from esterward.cli.options import ends_in
 
 # An option that leaves others no use: what is said of it, and what may stand beside it.
 ALONE: Final = {
@@ -49,9 +50,8 @@ def record_path(asked: Path | None, name: str) -> Path:
     if asked is not None:
         try:
             # An older record may have any name: what it is, is looked at before a batch goes in.
-            if asked.suffix.lower() != ".sqlite" and not asked.exists():
-                raise Refused(f"--record {asked}: this writes a .sqlite file; write a name that "
-                              "ends in .sqlite.")
+            if not asked.exists():
+                ends_in("--record", asked, ".sqlite")
             if not asked.resolve().parent.is_dir():
                 raise Refused(f"--record {asked}: there is no folder {asked.parent}; make it "
                               "first.")

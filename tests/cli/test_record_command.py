@@ -198,6 +198,22 @@ def test_json_carries_the_same_account_with_unknown_as_null(run: Run, tmp_path: 
     assert [row["flag"] for row in told["flag"]] == ["set", "cleared"]
 
 
+@pytest.mark.parametrize(("gone", "told"), [
+    (True, "started; the record is gone, but its lock file is there"),
+    (False, "started; the damaged record before it is kept as record.sqlite.damaged-1")])
+def test_a_start_says_what_became_of_the_record_before_it(
+    run: Run, tmp_path: Path, gone: bool, told: str,
+) -> None:
+    path = tmp_path / "record.sqlite"
+    tell(path)
+    if gone:
+        path.unlink()
+    else:
+        path.write_bytes(b"x" * 8192)
+    tell(path, name="after it")
+    assert told in " ".join(run("record", "show", str(path)).out.split())
+
+
 def test_a_batch_that_broke_off_does_not_last_until_the_end_of_the_next(
     run: Run, tmp_path: Path,
 ) -> None:

@@ -54,6 +54,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (["--batch", "nowhere.toml"], "nowhere.toml: there is no such file"),
     (["--batch", "reactor.toml"], "a batch file is wanted here"),
     (["--runtime", "nowhere"], "--runtime"),
+    (["--runtime", "reactor.toml"], "reactor.toml: this is no folder; name one."),
     (["--reactor", "watch.toml", "--batch", "batch.toml"], "only watches"),
     (["--reactor", "pins.toml"], "pins.toml: [pins] lamp = 14"),
     (["--runtime", LONG], "too long for a socket"),

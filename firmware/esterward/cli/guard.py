@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from esterward.cli.errors import NotNow, Refused, reading
-from esterward.cli.options import Named, to_write, write
+from esterward.cli.options import Named, a_folder, to_write, write
 from esterward.hardware.folders import IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
@@ -112,10 +112,7 @@ def _run(config: Path, runtime: Path, state: Path, w1: Path, iio: Path) -> None:
         raise Refused(f"{where}: it cannot be read ({error.strerror}); name a file with --config "
                       "that this user may read.") from None
     for option, folder in (("--runtime", runtime), ("--state", state)):
-        if folder.exists() and not folder.is_dir():
-            raise Refused(f"{option} {folder}: this is no folder; name one.")
-        if not folder.is_dir():
-            raise Refused(f"{option} {folder}: there is no such folder; make it, or name another.")
+        a_folder(option, folder)
     try:
         lock = service.only_one(runtime / "guard.lock", "esterward guard")
     except service.LockFailed as error:

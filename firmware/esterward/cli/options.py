@@ -80,9 +80,7 @@ def to_write(option: str, path: Path, suffix: str, *, new: bool = False) -> Path
 
     A name of another kind is most likely a file the maker wrote. new: nor may it be there yet.
     """
-    if path.suffix.lower() != suffix:
-        raise Refused(f"{option} {path}: this writes a {suffix} file; write a name "
-                      f"that ends in {suffix}.")
+    ends_in(option, path, suffix)
     try:
         if path.exists() and (new or not path.is_file()):
             raise Refused(f"{option} {path}: this file exists already; name a new one." if new
@@ -95,6 +93,21 @@ def to_write(option: str, path: Path, suffix: str, *, new: bool = False) -> Path
     except OSError as error:
         raise not_written(option, path, error) from None
     return path
+
+
+def ends_in(option: str, path: Path, suffix: str) -> None:
+    """Refused when the name has not the suffix of what is written."""
+    if path.suffix.lower() != suffix:
+        raise Refused(f"{option} {path}: this writes a {suffix} file; write a name "
+                      f"that ends in {suffix}.")
+
+
+def a_folder(option: str, path: Path) -> None:
+    """Refused when no folder is there."""
+    if path.exists() and not path.is_dir():
+        raise Refused(f"{option} {path}: this is no folder; name one.")
+    if not path.is_dir():
+        raise Refused(f"{option} {path}: there is no such folder; make it, or name another.")
 
 
 def write(option: str, path: Path, text: str) -> None:

@@ -20,7 +20,7 @@ import click
 
 from esterward.cli.errors import NotNow, Refused
 from esterward.cli.guard import RUNTIME
-from esterward.cli.options import Named
+from esterward.cli.options import Named, a_folder
 from esterward.hardware.folders import HWMON_DIR, IIO_DIR, W1_DIR
 
 if TYPE_CHECKING:
@@ -85,8 +85,7 @@ def _run(reactor_path: Path | None, batch_path: Path | None, record_path: Path, 
     if files.reactor.rig_level == "watch" and files.batch is not None:
         raise Refused(f'--batch {batch_path}: [rig] level = "watch" only watches, it has nothing '
                       "to do a batch with; leave --batch away.")
-    if not runtime.is_dir():
-        raise Refused(f"--runtime {runtime}: there is no such folder; make it, or name another.")
+    a_folder("--runtime", runtime)
     with ExitStack() as stack:
         return _on_board(stack, files, reactor_path, batch_path, record_path, runtime, w1, iio,
                          hwmon)

@@ -52,13 +52,11 @@ def account(number: int, rows: Sequence[Row], marks: Sequence[Mark] = (),
     not ended lasted until that or a mark, not until its last event: a settling of hours has none.
     """
     dated = _Dates(rows, marks)
-    starts = [row for row in rows if row.event.kind == "batch_started"]
-    ends = [row for row in rows if row.event.kind == "batch_ended"]
+    starts, ends = _of(rows, "batch_started"), _of(rows, "batch_ended")
     states = [row.event.data["new"] for row in rows if row.event.kind == "state_changed"]
-    sheet = _sheet(rows, documents)
+    sheet = _sheet(rows, ends or rows, documents)
     sessions = {row.session for row in rows}
-    until = _last_moment(rows, marks, sample) if newest or not rows else (
-        rows[-1].session, rows[-1].now_s)
+    until = _last_moment(rows, marks, sample) if newest else _last_moment(rows, (), None)
     stages = _stages(rows, dated, oil, until)
     return {
         "number": number,
@@ -149,12 +147,12 @@ def _fields(row: Row, dated: _Dates) -> Account:
     return {"at_s": row.event.at_s, "at": dated.at(row)} | row.event.data
 
 
-def _sheet(rows: Sequence[Row], documents: Sequence[Document]) -> Account | None:
-    """The sheet of the start in which the batch ended, and what the readings changed in it.
+def _sheet(rows: Sequence[Row], ends: Sequence[Row],
+           documents: Sequence[Document]) -> Account | None:
+    """The sheet of the start in which the last of ends was, and what the readings changed in it.
 
     A later start, with the file of the next batch, may have no event before that begins.
     """
-    ends = _of(rows, "batch_ended") or rows[-1:]
     texts = [document.text for document in documents
              if document.name == "sheet" and ends and document.session <= ends[-1].session
              and document.number < ends[-1].event.number]

@@ -9,6 +9,7 @@ from typing import Any
 
 from esterward.record.account import Account
 from esterward.record.read import Row
+from esterward.record.resume import ASIDE
 from esterward.record.rows import Dropped
 from esterward.values.requests import OBSERVATIONS
 from esterward.values.rounding import down
@@ -221,7 +222,8 @@ def _controller(row: Account) -> str:
     text = str(row["text"])
     if row["what"] == "start":
         return (f"started{'' if row['clean'] else ' after a stop that was not clean'}"
-                + _after("; the damaged record before it is kept as ", text))
+                + _after("; the damaged record before it is kept as " if ASIDE in text else "; ",
+                         text))
     words = {"stop": "stopped cleanly", "repair": "the record could not be written for a while",
              "gap": "part of the trace is missing",
              "dropped": "the oldest events were dropped, so that the record stays small"}

@@ -28,6 +28,7 @@ from esterward.record.schema import (
     said,
 )
 
+ASIDE = ".damaged-"  # between a damaged record's name and its turn
 BOOT_WINDOW_S = 30 * 60.0  # unclean starts are counted within this (hazards F-62)
 
 
@@ -261,7 +262,7 @@ def set_aside(path: Path) -> str:
     finally:
         new.close()
     turn = 1
-    while (aside := path.with_name(f"{path.name}.damaged-{turn}")).exists():
+    while (aside := path.with_name(f"{path.name}{ASIDE}{turn}")).exists():
         turn += 1
     wal, shm = _beside(path)
     # The damaged file stays in its place until the fresh one replaces it, in one step.

@@ -46,7 +46,7 @@ class BadRecord(Exception):
 
 
 class Kept(BadRecord):
-    """Another controller keeps it just now."""
+    """It cannot be kept just now: another controller does, or it takes no more."""
 
 
 class Damaged(BadRecord):
