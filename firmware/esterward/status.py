@@ -181,7 +181,8 @@ def _question_of_state(controller: Controller) -> tuple[str, str, str]:
     held = f"{state.state.capitalize()} ({HELD_WORDS.get(state.why, state.why)})."
     behind = _behind_a_lost_past(safety)
     if state.lost and state.state in ("held", "aborted") and safety.latches[:1] == [RECORD_LOST]:
-        return "held", f"{held} {behind}{LOST}", ENDS
+        return ("held", f"{held} {behind}{LOST}",
+                f"once it is gone: {ENDS}" if KEEP & set(safety.latches) else ENDS)
     if safety.latches:
         code = safety.latches[0]
         fault = FAULTS[code]

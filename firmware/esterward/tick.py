@@ -289,10 +289,11 @@ class Controller:
             restart_ok=safety.restart_ok,
             remote_hold=remote_hold, stored=snapshot.stored, stores=safety.record_stores)
         process = self.state.process
-        asked, held = process.asked, process.state == "held"
+        asked, held = (process.asked, process.asked_text), process.state == "held"
         wish = self.process.tick(self.world, self.sheet, self.words, log)
         # What opens now, a question or the way out of a hold, is answered by a press begun later.
-        if process.asked not in ("", asked) or (process.state == "held" and not held):
+        asks_anew = process.asked and (process.asked, process.asked_text) != asked
+        if asks_anew or (process.state == "held" and not held):
             self.state.buttons.spend()
         return wish
 

@@ -139,6 +139,7 @@ class RigFaults:
         self.dark = dark
 
     def _power_off(self, rig: VirtualRig) -> None:
+        self._off_s = rig.clock.time_s
         rig.disk.lose_power()
         rig.relays.outputs = SAFE
         rig.guard.enable = rig.guard.beat = False
@@ -156,5 +157,6 @@ class RigFaults:
             controller = Controller(old.reactor, old.file_batch)
         else:
             controller = from_plain(old.reactor, old.file_batch, json.loads(text))
+            controller.process.state.stood_still(rig.clock.time_s - self._off_s)
             controller.restarted("the power was off", rig.disk.stored)
         rig.controller, rig.loop = controller, Loop(controller, rig.loop.ports)

@@ -56,6 +56,8 @@ class Doses:
             self.share += 1
         elif entered == "methoxide.second":
             self.further += 1
+        elif entered == "check.ask":
+            self.unreacted_ml = UNTOLD_ML  # what was told is of the dose before
         elif entered == "dose.pour":
             self._allow(sheet, plant)
         if status is not self._read:

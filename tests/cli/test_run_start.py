@@ -186,6 +186,17 @@ def test_a_lost_past_hides_no_other_cause_and_black_is_named_in_an_abort_too() -
     assert FAULTS["e-stop"].sentence in told.prompt_text and "record-lost" in told.answers
 
 
+def test_a_lost_batch_beside_a_welded_contactor_is_not_told_that_black_alone_ends_it() -> None:
+    bench = Bench()
+    bench.to_idle_ready()
+    bench.controller = begun(files(recorded=BATCH), Found("nonsense", "", False, 1, 6, None))
+    bench.ticks(3)
+    bench.controller.state.safety.latches.append("k1-welded")
+    bench.ticks(1)
+    told = status_of(bench.controller, bench.now_s)
+    assert told.answers == "once it is gone: hold black 5 s to end this batch"
+
+
 def test_without_a_stored_word_there_is_no_past_to_lose() -> None:
     never = begun(files(BATCH), replace(NOTHING, clean=False))
     assert never.process.state.state == "held" and not never.state.safety.past_lost

@@ -53,6 +53,13 @@ def test_a_story_ends_as_it_must(path: Path, begins: str) -> None:
     assert lines and not [str(line) for line in lines if not line.same]
 
 
+def test_after_a_long_blackout_in_the_mix_its_reaction_is_said_to_be_doubtful() -> None:
+    path = FOLDER / "blackout-in-mix.toml"
+    result, _ = told(beginning(path))[path]
+    said = [str(event.data["text"]) for event in result.events if event.kind == "note"]
+    assert [text[:28] for text in said if "doubtful" in text] == ["it stood unmixed for 41 min:"]
+
+
 def test_stories_told_together_are_those_told_from_their_start(
     ended: tuple[Scenario, Result],
 ) -> None:

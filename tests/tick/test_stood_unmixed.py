@@ -8,6 +8,7 @@ from __future__ import annotations
 import pytest
 
 import remote_messages
+from esterward.process.mixing import UNMIXED_S
 from esterward.process.stages import STEPS
 from esterward.status import status_of
 from harness import Bench
@@ -100,6 +101,31 @@ def test_at_the_check_a_stand_is_asked_about_anew() -> None:
     assert asked(bench).startswith("Conversion check (")
     held(bench, 2400)
     assert status_of(bench.controller, bench.now_s).prompt_text.startswith("It stood unmixed for 4")
+
+
+def test_where_the_pump_rests_at_the_check_because_it_is_warm_the_doubt_is_asked_about() -> None:
+    bench = mixing()
+    assert asked(bench).startswith("Conversion check (")
+    limits = bench.controller.limits
+    assert limits is not None
+    bench.set_oil(limits.setpoint_max_c + 0.5)
+    bench.warms = False
+    bench.ticks(900)
+    assert not bench.controller.outputs.mixer, "it rests by plan"
+    bench.hold_green()  # answers nothing here, but somebody is there
+    timers = bench.controller.state.process.timers
+    while (timers.unmixed_s or 0.0) < UNMIXED_S - 0.6:
+        bench.tick()
+        assert status_of(bench.controller, bench.now_s).prompt_text.startswith("Conversion check (")
+    bench.buttons["green"] = True
+    bench.tick()
+    text = status_of(bench.controller, bench.now_s).prompt_text
+    assert text.startswith("It stood unmixed for 30 min: the reaction is doubtful")
+    bench.buttons["green"] = False
+    bench.ticks(5)
+    assert bench.step == "check.ask", "a press begun on the old words answers nothing"
+    bench.press("green")
+    assert bench.step == "settle.first"
 
 
 def test_the_next_dose_begins_its_own_mixing_and_its_own_doubt() -> None:

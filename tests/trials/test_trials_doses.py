@@ -15,6 +15,7 @@ from esterward.process.words import words
 from esterward_sim.person import mix_told
 from esterward_sim.plant import Plant
 from esterward_sim.rehearsal import Rehearsal
+from esterward_sim.trials_doses import UNTOLD_ML
 from esterward_sim.trials_oracles import Watch
 from esterward_sim.trials_plants import plant_of, rehearsal_of
 
@@ -107,6 +108,14 @@ def test_a_third_further_dose_is_not_on_any_sheet(
     watch.truth.doses.further = 2  # as if two were in
     go(run, watch, "mix.run")
     assert set(watch.broken) == {"I-07 asked", "I-07 dose", "I-07 catalyst"}
+
+
+def test_what_was_told_at_a_check_lets_in_nothing_after_the_next(before: dict[str, bytes]) -> None:
+    run, watch = pickle.loads(before["further"])
+    go(run, watch, "mix.run")
+    assert watch.truth.doses.unreacted_ml == 0.6
+    go(run, watch, "check.ask")
+    assert watch.truth.doses.unreacted_ml == UNTOLD_ML
 
 
 @pytest.mark.parametrize(("text", "told"), [

@@ -285,7 +285,7 @@ def _outcome_words(outcome: str, why: str, then: str) -> str:
 
     return {
         "accepted": f"The controller has it. {then}",
-        "given": "The controller has it, but has not answered yet; look at its terminal or page.",
+        "given": "The controller has it, but has not answered yet; look at its terminal.",
         "refused": f"The controller refused it: {as_typed(why)}.",
         "": "The controller did not take it within a few seconds; nothing was told. Is it busy "
             "or its disk in trouble? Try again.",

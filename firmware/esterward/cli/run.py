@@ -1,8 +1,8 @@
 """esterward run: the controller on a board, from a start to a stop signal.
 
 Files first, then the lock, the board with its outputs low, and the record last: a start that the
-machine does not allow leaves nothing in it, however often it is tried. Whatever ends it, the
-outputs go low before anything else is tidied up.
+machine does not allow leaves nothing in it, however often it is tried (but a mark where the record
+was lost or damaged). Whatever ends it, the outputs go low before anything else is tidied up.
 """
 
 from __future__ import annotations

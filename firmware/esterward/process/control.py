@@ -15,7 +15,7 @@ from esterward.process import asking, start
 from esterward.process.heating import HeaterControl
 from esterward.process.learnt import EVENT, guess_of, lesson
 from esterward.process.mixing import doubt
-from esterward.process.observations import methoxide_cool
+from esterward.process.observations import UNREACTED, forget, methoxide_cool
 from esterward.process.sequence import FACTS, FINAL_STATES, Facts, advance
 from esterward.process.stages import STEPS, Step
 from esterward.process.state import HAND_PUMP_S, ProcessState, Wish, World
@@ -96,7 +96,7 @@ class Process:
         state = self.state
         running = state.state == "running"
         target = self._target(world, sheet, world.dt_s) if running else None
-        stood_s = state.timers.unmixed_s
+        stood_s, doubtful = state.timers.unmixed_s, bool(state.doubt)
         state.timers.count(
             world.dt_s, running=running, mixing=state.should_mix,
             mixer_proven=world.mixer_proven,
@@ -105,6 +105,8 @@ class Process:
         )
         if state.timers.unmixed_s == 0.0 and doubt(stood_s):
             log.add("note", text=doubt(stood_s))
+        if state.asked == "check" and state.doubt and not doubtful:
+            state.asked = ""  # asked anew, with the doubt in its words
         if state.state == "idle":
             self._idle(world, log)
         else:
@@ -296,6 +298,7 @@ class Process:
         if state.step == "dose.pour" and to_step == "mix.run":
             state.timers.credit_s = state.timers.mixed_s = state.poured_s = 0.0
             state.timers.unmixed_s = state.timers.stood_s = 0.0
+            forget(state.observed, UNREACTED)  # it was of the check before this dose
         elif state.step == "dose.pour":
             state.poured_s += state.timers.step_s
         if to_step == "methoxide.second":

@@ -20,6 +20,8 @@ from esterward.values.requests import AT_THE_MACHINE, OBSERVATIONS
 READING: Final = "titration_ml"
 ANEW: Final = "titration_anew_ml"
 METHOXIDE: Final = "methoxide_c"
+UNREACTED: Final = "unreacted_ml"
+UNREACTED_STEPS: Final = ("check.ask", "methoxide.second")
 READINGS_MAX: Final = 12  # of one titration; more are a program gone wild, not a person
 CHANGES_SHEET: Final = (READING, ANEW, "oil_l")
 SHEET_STAGES: Final = ("fill", "dewater", "cool", "heat", "methoxide")
@@ -42,6 +44,8 @@ def refusal(name: str, value: float | None, step: str, state: str,
         STEPS[step].stage not in SHEET_STAGES or step in SHEET_CLOSED_STEPS
     ):
         return f"{name} changes the batch sheet, which was confirmed at the reactor"
+    if name == UNREACTED and step not in UNREACTED_STEPS:
+        return f"{name} is told when the conversion check asks for it, or at the second dose"
     if name == READING and sum(told in (READING, ANEW) for told, _ in observed) >= READINGS_MAX:
         return (f"{READINGS_MAX} titration readings are told already; tell {ANEW} to begin a new "
                 "titration")
@@ -53,6 +57,11 @@ def take(observed: list[tuple[str, float]], name: str, value: float) -> None:
     replaced = (READING, ANEW) if name == ANEW else () if name == READING else (name,)
     observed[:] = [row for row in observed if row[0] not in replaced]
     observed.append((name, value))
+
+
+def forget(observed: list[tuple[str, float]], name: str) -> None:
+    """What was told under this name was of another time."""
+    observed[:] = [row for row in observed if row[0] != name]
 
 
 def batch_with(batch: Batch, observed: list[tuple[str, float]]) -> Batch:

@@ -65,8 +65,8 @@ PROMPTS: Final[dict[str, Prompt]] = {
                              "INTO {share_l} L of methanol, vented, never the other way. Goggles, "
                              "gloves, outdoors, no flame. No grains left and below 45 degC?",
                              asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
-    "dissolve_second": Prompt("yes", "{part_dissolved}Second dose: {second_g} g of {kind} into "
-                              "{second_l} L of methanol; try it in a jar first. Goggles, "
+    "dissolve_second": Prompt("yes", "{part_dissolved}Second dose, for {second_for}: {second_g} "
+                              "g of {kind} into {second_l} L of methanol. {second_why} Goggles, "
                               "gloves, vented, no flame. No grains left and below 45 degC?",
                               asks_if="methoxide_cool", instead=TOO_WARM, calls=True),
     "dose_gate": Prompt("gate", "{broken_off}Methoxide valve shut, lid shut, drain shut, nobody "
@@ -76,7 +76,9 @@ PROMPTS: Final[dict[str, Prompt]] = {
                      "methoxide through the port {pour_pace}. All in, valve shut?"),
     "check": Prompt("yesno", "{stood}Conversion check (no flame, gloves): 3 mL of fuel in 27 mL of "
                     "methanol at 20 degC, shake, wait 5 min. Clear, nothing at the bottom? "
-                    "(Clear does not prove a fuel standard.)"),
+                    "(Clear does not prove a fuel standard.) If not, first tell the layer at the "
+                    "bottom, which makes the second dose: `esterward record add unreacted NUMBER "
+                    "mL`."),
     "unconverted": Prompt("yes", "After {second_doses} further doses the check still fails: as it "
                           "is this is NOT fuel. More methoxide is not the way; look for water, "
                           "a weak or old catalyst, a wrong weight or titration, with jars. It "

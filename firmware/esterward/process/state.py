@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from esterward.chemistry.boiling import Limits
-from esterward.process.mixing import MIXING_STEPS
+from esterward.process.mixing import MIXING_STEPS, doubt, longer_s
 from esterward.process.sequence import FINAL_STATES
 from esterward.process.stages import FIRST_STEP
 from esterward.process.start import StartChecks
@@ -135,6 +135,11 @@ class ProcessState:
     def should_mix(self) -> bool:
         """The step is one whose mixing earns credit, whatever keeps the mixer."""
         return self.under_way and self.step in MIXING_STEPS
+
+    @property
+    def doubt(self) -> str:
+        """What is said of the longest stand of this mixing, "" while that is no matter."""
+        return doubt(longer_s(self.timers.stood_s, self.timers.unmixed_s))
 
     def stood_still(self, outage_s: float | None) -> None:
         """Nothing ran for so many seconds before this start; None: nobody knows how long."""

@@ -8,8 +8,7 @@ from esterward.chemistry.charge import SecondDose, second_dose
 from esterward.chemistry.figures import melting_h
 from esterward.chemistry.sheet import Sheet
 from esterward.process.control import Process
-from esterward.process.mixing import doubt, longer_s
-from esterward.process.observations import last_told
+from esterward.process.observations import UNREACTED, last_told
 from esterward.process.sequence import FINAL_STATES
 from esterward.process.state import HAND_PUMP_S, ProcessState
 from esterward.values.batch import Batch
@@ -52,7 +51,7 @@ def _second(state: ProcessState, sheet: Sheet) -> SecondDose | None:
     """The further dose that the conversion check asks for, None while the sheet has no first."""
     if sheet.catalyst is None or sheet.methanol is None:
         return None
-    told_ml = last_told(state.observed, "unreacted_ml")
+    told_ml = last_told(state.observed, UNREACTED)
     return second_dose(told_ml if told_ml is not None else UNREACTED_DEFAULT_ML,
                        sheet.oil_l, sheet.catalyst, sheet.methanol)
 
@@ -90,7 +89,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
     """Every word in braces that prompts.PROMPTS uses."""
     state = process.state
     readings = batch.titration_readings_ml
-    second = _second(state, sheet)
+    second, layer_ml = _second(state, sheet), last_told(state.observed, UNREACTED)
     wash = process.wash()
     # Of the fuel, as on the sheet: there is more of it than there was oil.
     wash_l = sheet.wash_water_l[process.wash_index()] if sheet.wash_water_l else None
@@ -107,7 +106,6 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
     evidence = ", ".join(state.evidence) or "no evidence noted"
     if state.state != "idle" and not state.methanol_in and not state.evidence:
         evidence = "none was added in this batch"
-    stood = doubt(longer_s(state.timers.stood_s, state.timers.unmixed_s))
     return {
         "melt_h": _melt_hours(process.reactor, batch) if batch.oil_set else "?",
         "oil_l": number(sheet.oil_l, 0),
@@ -126,6 +124,9 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "methoxide_c": number(last_told(state.observed, "methoxide_c"), 0),
         "second_g": number(second.mass_g if second else None, 0),
         "second_l": number(second.methanol_l if second else None, 1),
+        "second_for": (f"a layer of {number(layer_ml)} mL" if layer_ml is not None else
+                       f"a trace ({UNREACTED_DEFAULT_ML} mL), as no layer was told"),
+        "second_why": second.words if second else "",
         "dose_waits": ", ".join(waits) or "nothing",
         "broken_off": broken_off(process, sheet),
         "pour_pace": (f"as slowly as before (all of it: {number(batch.pour_min, 0)} min)"
@@ -135,7 +136,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "wash_l": number(wash_l, 0),
         "part_in": (f"It was broken off: up to all {number(wash_l, 0)} L may be in already, add "
                     "only what is missing. " if state.interrupted else ""),
-        "stood": f"{stood[0].upper()}{stood[1:]}. " if stood else "",
+        "stood": f"{state.doubt[0].upper()}{state.doubt[1:]}. " if state.doubt else "",
         "part_dissolved": ("It was broken off: look at the container and weigh what is left to go "
                            "in. If you cannot tell what is in it, do not use it. "
                            if state.interrupted else ""),

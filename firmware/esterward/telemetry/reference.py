@@ -48,8 +48,8 @@ One JSON object to `homie/5/<id>/remote/request/set`, not retained, for example
 disk. If it is not there within 10 s the answer is `false` with that as `why`: the reading is noted
 and shown, but a power cut would lose it, so look at the reactor before you send it again; the same
 if no answer comes. A titration reading is shown at the reactor and counts only once green is held
-there. The litres in the vessel and the methoxide's temperature are told at the machine only
-(`esterward record add`).
+there. The litres in the vessel, the methoxide's temperature and the unreacted layer are told at the
+machine only (`esterward record add`).
 
 """
 

@@ -31,9 +31,9 @@ OBSERVATIONS: dict[str, tuple[str, float, float, str]] = {
     "tap_ph": ("pH", 0.0, 14.0, "pH of the tap water"),
     "soap_ppm": ("mg/kg", 0.0, 100000.0, "soap by titration"),
 }
-# Told at the machine only: by the litres the element's effect is judged (decision 010), and with
-# methoxide told cool a short press goes on to the dose.
-AT_THE_MACHINE = ("oil_l", "methoxide_c")
+# Told at the machine only: by the litres the element's effect is judged (decision 010), with
+# methoxide told cool a short press goes on to the dose, and the unreacted layer makes a dose.
+AT_THE_MACHINE = ("oil_l", "methoxide_c", "unreacted_ml")
 FROM_AFAR = tuple(name for name in OBSERVATIONS if name not in AT_THE_MACHINE)
 
 
