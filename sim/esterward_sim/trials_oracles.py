@@ -263,6 +263,8 @@ class Watch:
         if case.all_off_s is not None:
             self._all_s = self._late(self._all_s, t.energy, case.all_off_s, run)
         if case.mixer_off_s is not None:
+            if t.entered and not t.driven:
+                self._mixer_s = 0.0  # a step that rests it: the next start has its own time
             self._mixer_s = self._late(self._mixer_s, t.driven, case.mixer_off_s, run)
 
     def _late(self, since_s: float, on: bool, deadline_s: float, run: Rehearsal) -> float:

@@ -9,6 +9,7 @@ import json
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -20,7 +21,7 @@ from esterward.safety import limits
 from esterward_sim.plant.faults import ROWS
 from esterward_sim.trials import trials
 from esterward_sim.trials_faults import CASES, NOT_TRIED
-from esterward_sim.trials_oracles import INVARIANTS
+from esterward_sim.trials_oracles import INVARIANTS, Watch
 from esterward_sim.trials_page import bound
 from esterward_sim.trials_run import (
     ALL_PLANTS,
@@ -225,6 +226,23 @@ def test_a_mixer_that_is_driven_unproven_is_found_where_no_heat_flows(
     monkeypatch.setattr(limits, "MIXER_START_S", 60.0)
     one = first_broken(case, strongest, step="mix.run")
     assert one is not None and "I-12 deadline" in one.broken
+
+
+@pytest.mark.parametrize(("rested", "found"), [(True, False), (False, True)])
+def test_each_start_of_the_mixer_has_its_time_to_prove_itself_but_no_run_has_more(
+    rested: bool, found: bool,
+) -> None:
+    run: Any = SimpleNamespace(rig=SimpleNamespace(clock=SimpleNamespace(time_s=0.0)))
+    watch, case = Watch(), CASES["mixer_proof_lost"]
+    truth = watch.truth
+    truth.press_age_s, truth.oil_c = 60.0, 54.0
+    # proof gone 4 s before a row that rests the mixer for 2 s, as dose.flag does, and 5 s after
+    for entered, driven, quarters in (("", True, 16), ("dose.flag", not rested, 1),
+                                      ("", not rested, 7), ("dose.gate", True, 1), ("", True, 20)):
+        truth.entered, truth.driven = entered, driven
+        for _ in range(quarters):
+            watch._deadlines(case, run)
+    assert ("I-12 deadline" in watch.broken) is found
 
 
 def test_the_same_number_is_the_same_trial_however_many_there_are() -> None:
