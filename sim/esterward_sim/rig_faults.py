@@ -94,6 +94,7 @@ class RigFaults:
         self._jumped_s = 0.0
         self.boots = 1
         self.dark = False
+        self._off_s = 0.0
         self.hung = False
 
     def step(self, rig: VirtualRig, dt_s: float) -> bool:

@@ -54,14 +54,13 @@ def refusal(name: str, value: float | None, step: str, state: str,
 
 def take(observed: list[tuple[str, float]], name: str, value: float) -> None:
     """Note what was told. Of everything but readings only the newest is kept: it is bounded."""
-    replaced = (READING, ANEW) if name == ANEW else () if name == READING else (name,)
-    observed[:] = [row for row in observed if row[0] not in replaced]
+    forget(observed, *((READING, ANEW) if name == ANEW else () if name == READING else (name,)))
     observed.append((name, value))
 
 
-def forget(observed: list[tuple[str, float]], name: str) -> None:
-    """What was told under this name was of another time."""
-    observed[:] = [row for row in observed if row[0] != name]
+def forget(observed: list[tuple[str, float]], *names: str) -> None:
+    """What was told under these names holds no longer."""
+    observed[:] = [row for row in observed if row[0] not in names]
 
 
 def batch_with(batch: Batch, observed: list[tuple[str, float]]) -> Batch:

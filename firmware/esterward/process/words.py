@@ -8,7 +8,7 @@ from esterward.chemistry.charge import SecondDose, second_dose
 from esterward.chemistry.figures import melting_h
 from esterward.chemistry.sheet import Sheet
 from esterward.process.control import Process
-from esterward.process.observations import UNREACTED, last_told
+from esterward.process.observations import METHOXIDE, UNREACTED, last_told
 from esterward.process.sequence import FINAL_STATES
 from esterward.process.state import HAND_PUMP_S, ProcessState
 from esterward.values.batch import Batch
@@ -121,7 +121,7 @@ def words(process: Process, batch: Batch, sheet: Sheet, waits: tuple[str, ...]) 
         "share_l": number(share_l, 1),
         "shares": shares,
         "sheet_waits": sheet_waits(sheet, process.reactor.probes_checked),
-        "methoxide_c": number(last_told(state.observed, "methoxide_c"), 0),
+        "methoxide_c": number(last_told(state.observed, METHOXIDE), 0),
         "second_g": number(second.mass_g if second else None, 0),
         "second_l": number(second.methanol_l if second else None, 1),
         "second_for": (f"a layer of {number(layer_ml)} mL" if layer_ml is not None else
